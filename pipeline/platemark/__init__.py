@@ -1,0 +1,46 @@
+"""platemark: from a scan of an artwork to print-ready files, and the same ones again years later.
+
+This is the public API, for stages and scripts. Everything else is private and may change.
+"""
+
+from platemark.config.units import FileSize, Length, Share
+from platemark.contract.hookspecs import hookimpl
+from platemark.contract.job import Job, Paper, Work
+from platemark.contract.layout import Box, Edges, Layout, Size
+from platemark.contract.stage import Encoder, Parameters, Settings, Stage
+from platemark.errors import Held, PlatemarkError
+from platemark.pixels.affine import Affine
+from platemark.pixels.colour import colour_difference, paint
+from platemark.pixels.drawing import filled, laid_on, stamped
+from platemark.pixels.picture import Picture
+from platemark.pixels.profiles import Profile, profile_by_hash, srgb
+
+__all__ = [
+    "Affine",
+    "Box",
+    "Edges",
+    "Encoder",
+    "FileSize",
+    "Held",
+    "Job",
+    "Layout",
+    "Length",
+    "Paper",
+    "Parameters",
+    "Picture",
+    "PlatemarkError",
+    "Profile",
+    "Settings",
+    "Share",
+    "Size",
+    "Stage",
+    "Work",
+    "colour_difference",
+    "filled",
+    "hookimpl",
+    "laid_on",
+    "paint",
+    "profile_by_hash",
+    "srgb",
+    "stamped",
+]

@@ -1,0 +1,126 @@
+"""The config, `platemark.toml`, as frozen models: what the artist prints, on what, through which stages.
+
+Attribute names are the keys of the file. How the file is read, and every problem of it told at once: `reading`.
+"""
+
+import itertools
+import os
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from platemark.config.print_spec import Border, PrintSpec
+from platemark.config.references import ExistingFolder, PlacedPath, ProfileFile, StageName, Table, TidyName
+from platemark.config.units import Duration
+
+__all__ = [
+    "Artist",
+    "Border",
+    "Config",
+    "Folders",
+    "Log",
+    "PaperSpec",
+    "PrintSpec",
+    "Scanner",
+    "Watch",
+]
+
+DEFAULT_STAGES = ("deskew", "crop", "resample", "proof", "border", "jpeg")
+
+
+class Folders(Table):
+    """Where scans come in and prints go out. None may lie inside another, or an export would be taken for a scan."""
+
+    scans: PlacedPath = Field(Path("scans"), validate_default=True)
+    ready: PlacedPath = Field(Path("ready"), validate_default=True)
+    held: PlacedPath = Field(Path("held"), validate_default=True)
+    originals: PlacedPath = Field(Path("originals"), validate_default=True)
+
+    @model_validator(mode="after")
+    def _apart(self) -> Self:
+        named = {key: Path(os.path.realpath(getattr(self, key))) for key in type(self).model_fields}
+        for (outer, around), (inner, within) in itertools.permutations(named.items(), 2):
+            if within.is_relative_to(around):
+                raise ValueError(
+                    f"{inner} ({within}) lies inside {outer} ({around}), so that files written to one would turn up "
+                    "in the other; give each a folder of its own"
+                )
+        return self
+
+
+class Watch(Table):
+    """How new scans are noticed."""
+
+    settle: Duration = Field(2.0, gt=0)
+    """How long a file must stand still before it counts as finished."""
+    sweep: Duration = Field(60.0, gt=0)
+    """How often the folder is listed anew, because no system reports every file."""
+    observer: Literal["auto", "native", "polling"] = "auto"
+
+
+class Scanner(Table):
+    """What is known about the scanner when its files do not say it."""
+
+    # 50 to 12800 ppi is what flatbeds offer, interpolation included (common practice).
+    ppi: int | None = Field(None, ge=50, le=12800, json_schema_extra={"remedy": "Write the resolution you scan with"})
+    profile: ProfileFile | None = None
+    cmyk: Literal["hold", "convert"] = "hold"
+    max_megapixels: int = Field(600, ge=1)
+    """A scan of more millions of pixels is held: A4 at 1200 ppi has 139."""
+    page: int | None = Field(None, ge=1)
+    """Which page of a file with several, counted from 1."""
+
+
+class Artist(Table):
+    """Who made it; written into the files."""
+
+    name: str = ""
+    copyright: str = ""
+    contact: str = ""
+
+
+class PaperSpec(Table):
+    """What it is printed on."""
+
+    profile: ProfileFile | None = None
+    surface: Literal["matte", "textured", "gloss", "satin"] = "matte"
+    feed: str = ""
+    """Which feed of the printer it is loaded in."""
+    note: str = ""
+    intent: Literal["perceptual", "relative"] = "relative"
+    black_point: bool = True
+
+
+class Log(Table):
+    """Where the log goes and how much it says."""
+
+    file: PlacedPath = Field(Path("platemark.log"), validate_default=True)
+    level: Literal["debug", "info", "warning", "error"] = "info"
+
+
+class Config(Table):
+    """Everything in `platemark.toml`. Paths are absolute after `load_config`."""
+
+    stages: list[StageName] = Field(list(DEFAULT_STAGES), min_length=1, validate_default=True)
+    """The chain of every print that has none of its own, in order."""
+    stages_dir: ExistingFolder | None = None
+    """A folder with stages of your own, one Python file each."""
+    folders: Folders = Field(default_factory=Folders)
+    watch: Watch = Field(default_factory=Watch)
+    scanner: Scanner = Field(default_factory=Scanner)
+    artist: Artist = Field(default_factory=Artist)
+    print: dict[TidyName, PrintSpec] = Field(default_factory=dict)
+    paper: dict[TidyName, PaperSpec] = Field(default_factory=dict)
+    stage: dict[StageName, dict[str, Any]] = Field(default_factory=dict)
+    log: Log = Field(default_factory=Log)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _absent_tables_are_empty(cls, written: object) -> object:
+        # A table that is not there would not be validated, and its default paths not be placed.
+        return {"folders": {}, "log": {}, **written} if isinstance(written, dict) else written
+
+    def chain(self, print_name: str) -> list[str]:
+        """Name the stages of one print, in order."""
+        return list(self.print[print_name].stages or self.stages)

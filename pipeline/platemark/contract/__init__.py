@@ -1,0 +1,1 @@
+"""What a plugin is: stages with their settings and parameters, the hooks, and finding them."""

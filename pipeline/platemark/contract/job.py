@@ -1,0 +1,70 @@
+"""What a stage may know beside the picture: the job it works on."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from platemark.contract.layout import Layout
+from platemark.pixels.profiles import Profile
+
+
+@dataclass(frozen=True)
+class Paper:
+    """The paper of a print. `profile` is None where none is configured."""
+
+    name: str
+    surface: str = "matte"
+    profile: Profile | None = None
+    intent: str = "relative"
+    black_point: bool = True
+
+
+@dataclass(frozen=True)
+class Work:
+    """What the artist says of the artwork, from its ticket and the config; empty when unknown."""
+
+    name: str
+    sha256: str = ""
+    title: str = ""
+    artist: str = ""
+    copyright: str = ""
+    year: str = ""
+    medium: str = ""
+    edition: str = ""
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something worth knowing about an export. `warning` says what to look at, or is empty."""
+
+    stage: str
+    name: str
+    value: str | int | float | bool
+    warning: str = ""
+
+
+@dataclass
+class Job:
+    """One scan on its way to one print.
+
+    Attributes:
+        print_name: as in `[print.NAME]`.
+        work: the artwork.
+        paper: the paper of this print.
+        lay_out: the print's geometry in pixels, for a picture of this width and height.
+        fit: "inside" keeps the whole picture; "fill" cuts it to the image area.
+        fill_limit: largest share of a side that "fill" may cut away in all.
+        notices: what stages noticed so far, in order.
+    """
+
+    print_name: str
+    work: Work
+    paper: Paper
+    lay_out: Callable[[float, float], Layout]
+    fit: str = "inside"
+    fill_limit: float = 0.05
+    notices: list[Notice] = field(default_factory=list)
+    stage: str = ""
+
+    def notice(self, name: str, value: str | int | float | bool, warning: str = "") -> None:
+        """Tell what was noticed: kept in the manifest, a warning is shown as well."""
+        self.notices.append(Notice(self.stage, name, value, warning))

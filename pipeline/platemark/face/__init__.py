@@ -1,0 +1,1 @@
+"""What people touch: commands, the log, the demo. Thin: every verb is a call of the engine."""

@@ -1,0 +1,40 @@
+"""One worker a studio: who holds the folder, and a clear word to the second."""
+
+import contextlib
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from platemark.errors import PlatemarkError
+from platemark.records import store
+
+LOCK = ".platemark.lock"
+# Beside the lock, because taking the lock empties the lock file itself.
+HOLDER = ".platemark.holder"
+
+
+@contextlib.contextmanager
+def sole_worker(folder: Path) -> Iterator[None]:
+    """Hold a folder while the block runs; the system lets go of it even after a kill.
+
+    Raises:
+        PlatemarkError: somebody else holds it; says who.
+    """
+    lock = FileLock(folder / LOCK)
+    holder = folder / HOLDER
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as fault:
+        who = holder.read_text(encoding="utf-8").strip() if holder.is_file() else "another process"
+        raise PlatemarkError(
+            f"{folder} is being worked on by {who}",
+            remedy="drop scans there and it will take them, or end it first",
+        ) from fault
+    try:
+        store.write_whole(holder, f"platemark, process {os.getpid()}\n".encode(), step="holder", replace=True)
+        yield
+        holder.unlink(missing_ok=True)
+    finally:
+        lock.release()

@@ -1,0 +1,119 @@
+"""The inbox: which files in `scans/` are scans, and which of them stand still.
+
+Events are hints only; what is true is what `stat` says. The clock and the listing are arguments,
+so that tests drive time.
+"""
+
+import os
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+Stamp = tuple[int, int, int]
+"""Size, modification time in nanoseconds, inode."""
+
+# What programs and systems leave beside real files (common practice).
+_LITTER_ENDINGS = (".part", ".tmp", ".temp", ".crdownload", ".partial", ".download", ".filepart", "~")
+_LITTER_NAMES = ("thumbs.db", "desktop.ini", "icon\r")
+_OURS = (".toml", ".txt", ".lock")
+
+
+class Glance(NamedTuple):
+    """A file as it was seen once: its stamp, and when that stamp was first seen."""
+
+    stamp: Stamp
+    since: float
+
+
+def is_candidate(name: str) -> bool:
+    """True for names that may be scans: not hidden, not temporary, not a ticket."""
+    low = name.lower()
+    hidden = low.startswith((".", "~$", "._"))
+    return not (hidden or low.endswith(_LITTER_ENDINGS) or low in _LITTER_NAMES or low.endswith(_OURS))
+
+
+def has_settled(glance: Glance, now: float, quiet: float) -> bool:
+    """True when size, time and inode stood still for `quiet` seconds."""
+    return now - glance.since >= quiet
+
+
+def list_scans(folder: Path) -> Iterator[tuple[Path, Stamp]]:
+    """Files in a folder and its sub-folders (one deep) that may be scans, in name order.
+
+    Links, pipes, devices and folders are passed over: only `lstat` is asked, nothing is opened.
+    """
+    for path in sorted(folder.iterdir()):
+        if not is_candidate(path.name):
+            continue
+        facts = _lstat(path)
+        if facts is None:
+            continue
+        if stat.S_ISDIR(facts.st_mode):
+            for inner in sorted(path.iterdir()):
+                inner_facts = _lstat(inner) if is_candidate(inner.name) else None
+                if inner_facts is not None and stat.S_ISREG(inner_facts.st_mode):
+                    yield inner, _stamp(inner_facts)
+        elif stat.S_ISREG(facts.st_mode):
+            yield path, _stamp(facts)
+
+
+@dataclass
+class Inbox:
+    """What is known of the files that are not done yet.
+
+    Attributes:
+        settle: seconds a file must stand still before it is taken.
+        grace: seconds a file that stands still but is not whole may stay so before it is held.
+    """
+
+    folder: Path
+    settle: float
+    grace: float
+    listing: Callable[[Path], Iterator[tuple[Path, Stamp]]] = list_scans
+    seen: dict[Path, Glance] = field(default_factory=dict)
+    unfinished: dict[Path, Stamp] = field(default_factory=dict)
+
+    def look(self, now: float) -> list[Path]:
+        """Look once; returns the files that stand still and have not been found unfinished as they are.
+
+        Files of one second's arrival come in name order, earlier arrivals first.
+        """
+        here = dict(self.listing(self.folder))
+        self.seen = {
+            path: self.seen[path] if path in self.seen and self.seen[path].stamp == stamp else Glance(stamp, now)
+            for path, stamp in here.items()
+        }
+        self.unfinished = {path: stamp for path, stamp in self.unfinished.items() if here.get(path) == stamp}
+        settled = [path for path, glance in self.seen.items() if has_settled(glance, now, self.settle)]
+        return sorted(
+            (path for path in settled if path not in self.unfinished or self._out_of_grace(path, now)),
+            key=lambda path: (round(self.seen[path].since), path),
+        )
+
+    def not_whole(self, path: Path, now: float) -> bool:
+        """Note that a file did not decode to its end; True when its time of grace is over."""
+        if path not in self.seen:
+            return False
+        self.unfinished[path] = self.seen[path].stamp
+        return self._out_of_grace(path, now)
+
+    @property
+    def is_waiting(self) -> bool:
+        """True while a file is here that may become ready without any event."""
+        return bool(self.seen)
+
+    def _out_of_grace(self, path: Path, now: float) -> bool:
+        return has_settled(self.seen[path], now, self.grace)
+
+
+def _lstat(path: Path) -> os.stat_result | None:
+    try:
+        return path.lstat()
+    except OSError:  # gone between the listing and the look
+        return None
+
+
+def _stamp(facts: os.stat_result) -> Stamp:
+    return facts.st_size, facts.st_mtime_ns, facts.st_ino

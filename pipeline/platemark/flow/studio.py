@@ -1,0 +1,147 @@
+"""The studio: one config with its folders and the stages it can use. Everything that works starts here."""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from platemark.config.model import Config, PaperSpec
+from platemark.config.reading import load_config, load_ticket, read_stages_dir, settings_for
+from platemark.config.ticket import Ticket
+from platemark.contract.job import Paper
+from platemark.contract.plugins import Plugins, load_plugins
+from platemark.errors import PlatemarkError
+from platemark.flow.chain import Step, check_chain
+from platemark.pixels.profiles import load_profile
+
+CONFIG_NAME = "platemark.toml"
+
+
+@dataclass(frozen=True)
+class Studio:
+    """A loaded config, its folders and its plugins."""
+
+    file: Path
+    config: Config
+    plugins: Plugins
+
+    @property
+    def scans(self) -> Path:
+        """Where scans are dropped."""
+        return self.config.folders.scans
+
+    @property
+    def ready(self) -> Path:
+        """Where exports appear."""
+        return self.config.folders.ready
+
+    @property
+    def held(self) -> Path:
+        """Where scans wait for a person."""
+        return self.config.folders.held
+
+    @property
+    def originals(self) -> Path:
+        """Where every scan that was worked on is kept."""
+        return self.config.folders.originals
+
+    def steps(self, print_name: str, ticket: Ticket) -> list[Step]:
+        """The chain of a print, with the corrections of a ticket."""
+        return [
+            Step(
+                self.plugins.stage(name),
+                settings_for(self.config, print_name, name, self.plugins.stage(name).kind.settings_model),
+                ticket.corrections.get(name, {}),
+            )
+            for name in self.config.chain(print_name)
+        ]
+
+    def paper(self, print_name: str) -> Paper:
+        """The paper of a print, its profile read.
+
+        Raises:
+            ProfileError: the profile is broken.
+        """
+        name = self.config.print[print_name].paper
+        if name is None:
+            return Paper(name="")
+        spec: PaperSpec = self.config.paper[name]
+        profile = load_profile(spec.profile) if spec.profile else None
+        return Paper(name, spec.surface, profile, spec.intent, spec.black_point)
+
+    def ticket_for(self, scan: Path) -> Ticket:
+        """The ticket beside a scan, or an empty one.
+
+        Raises:
+            ConfigError: it is wrong.
+        """
+        path = ticket_path(scan)
+        if not path.is_file():
+            return Ticket()
+        return load_ticket(path, list(self.config.print), list(self.plugins.stages))
+
+    def make_folders(self) -> None:
+        """Make sure that the four folders are there and can be written.
+
+        Raises:
+            PlatemarkError: one cannot.
+        """
+        for folder in (self.scans, self.ready, self.held, self.originals):
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                probe = folder / ".platemark-probe"
+                probe.write_bytes(b"")
+                probe.unlink()
+            except OSError as fault:
+                raise PlatemarkError(
+                    f"the folder {folder} cannot be written ({fault.strerror})",
+                    remedy="allow writing in it, or name another in [folders]",
+                ) from fault
+
+
+def open_studio(file: Path) -> Studio:
+    """Read a config and find its stages; nothing is started.
+
+    Raises:
+        ConfigError: all that is wrong with the config, at once.
+        PluginError: two stages share a name, or a chain writes no file.
+    """
+    plugins = load_plugins(read_stages_dir(file))
+    known = {name: found.kind.settings_model for name, found in plugins.stages.items()}
+    studio = Studio(file, load_config(file, known), plugins)
+    for name in studio.config.print:
+        check_chain(studio.steps(name, Ticket()), f"{file.name}, [print.{name}]")
+        studio.paper(name)
+    return studio
+
+
+def ticket_path(scan: Path) -> Path:
+    """`heron.toml` for `heron.tif`."""
+    return scan.with_suffix(".toml")
+
+
+def recipe_of(studio: Studio, print_name: str, ticket: Ticket, steps: list[Step]) -> str:
+    """A hash of everything but the scan that decides how a print comes out."""
+    config = studio.config
+    paper = studio.paper(print_name)
+    scanner_profile = config.scanner.profile
+    asked = {
+        "print": config.print[print_name].model_dump(mode="json", exclude={"stage_settings", "stages"}),
+        "paper": [paper.name, paper.surface, paper.profile and paper.profile.sha256, paper.intent, paper.black_point],
+        "artist": config.artist.model_dump(mode="json"),
+        "ticket": ticket.model_dump(mode="json", exclude={"prints"}),
+        "scanner": [
+            config.scanner.ppi,
+            config.scanner.cmyk,
+            config.scanner.page,
+            scanner_profile and hashlib.sha256(scanner_profile.read_bytes()).hexdigest(),
+        ],
+        "stages": [[step.key(), step.found.kind.version, _own_code(step)] for step in steps],
+    }
+    return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()
+
+
+def _own_code(step: Step) -> str:
+    """A stage of the artist's folder has no release: its text is its version."""
+    return step.found.code_sha256 if step.found.source else ""
+

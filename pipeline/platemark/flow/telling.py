@@ -1,0 +1,20 @@
+"""Telling plugins what happened: one at a time, so that one that fails stops only itself."""
+
+import structlog
+
+from platemark.contract.plugins import Plugins
+
+log = structlog.get_logger("platemark")
+
+
+def tell(plugins: Plugins, hook: str, **facts: object) -> None:
+    """Call a hook of every plugin; an exception is logged with the plugin's name and changes nothing."""
+    manager = plugins.manager
+    for name, plugin in sorted(manager.list_name_plugin(), key=lambda pair: pair[0]):
+        if plugin is None or not hasattr(plugin, hook):
+            continue
+        others = [other for other in manager.get_plugins() if other is not plugin]
+        try:
+            manager.subset_hook_caller(hook, others)(**facts)
+        except (Exception, SystemExit) as fault:  # noqa: BLE001 - a stranger's code may raise anything
+            log.error("a plugin failed when it was told", plugin=name, hook=hook, fault=repr(fault))

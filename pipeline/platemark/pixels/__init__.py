@@ -1,0 +1,1 @@
+"""Pixels in flight: the picture, its pending geometry, its colour profile."""

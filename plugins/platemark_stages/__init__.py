@@ -1,0 +1,18 @@
+"""The built-in stages, one room each. They use the public API of platemark and nothing else."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from platemark import Stage, hookimpl
+from platemark_stages.border import Border
+from platemark_stages.crop import Crop
+from platemark_stages.deskew import Deskew
+from platemark_stages.jpeg import Jpeg
+from platemark_stages.proof import Proof
+from platemark_stages.resample import Resample
+
+
+@hookimpl
+def platemark_stages() -> Sequence[type[Stage[Any, Any]]]:
+    """All stages that come with platemark."""
+    return [Deskew, Crop, Resample, Proof, Border, Jpeg]

@@ -1,0 +1,72 @@
+"""Crop: cut the straightened picture to the sheet.
+
+Composes a shift into the pending geometry; `apply` reads no pixel.
+"""
+
+from pydantic import Field
+
+from platemark import Held, Job, Length, Parameters, Picture, Settings, Stage
+from platemark_stages.sheet import Decision, Finding
+from platemark_stages.sheet.looking import found_sheet
+
+_MM_PER_INCH = 25.4
+
+
+class CropSettings(Settings):
+    """How close to the edge of the sheet to cut."""
+
+    # A found edge may be off by a few tenths of a millimetre; a sliver of lid or shadow along a print shows more
+    # than a missing third of a millimetre of bare paper does.
+    inset: Length = Field(default=0.3, le=20, description="Cut this far inside the sheet's edge.")
+
+
+class CropParameters(Parameters):
+    """The box that is kept, in pixels of the scan after straightening about its middle."""
+
+    left: float = Field(description="Pixels from the left edge of the scan.")
+    top: float = Field(description="Pixels from the top edge of the scan.")
+    width: float = Field(gt=0, description="Pixels.")
+    height: float = Field(gt=0, description="Pixels.")
+
+
+class Crop(Stage[CropSettings, CropParameters]):
+    """Cuts to the sheet."""
+
+    name = "crop"
+    version = 1
+    per_print = False
+
+    def measure(self, picture: Picture, settings: CropSettings, job: Job) -> CropParameters:
+        """The sheet's box in the picture as it stands; everything where nothing is to be cut."""
+        finding = found_sheet(picture)
+        if finding.decision is Decision.HELD:
+            raise Held(
+                finding.reason,
+                remedy="lay it again with all edges in sight, or write left, top, width and height under "
+                "[corrections.crop] in its ticket",
+            )
+        if finding.decision is Decision.LEAVE:
+            return CropParameters(left=0, top=0, width=picture.width, height=picture.height)
+        box = _box(picture, finding, settings.inset / _MM_PER_INCH * picture.ppi)
+        job.notice("sheet_mm", f"{_mm(box.width, picture)} x {_mm(box.height, picture)}")
+        return box
+
+    def apply(self, picture: Picture, parameters: CropParameters) -> Picture:
+        """Keep the box."""
+        return picture.cropped(parameters.left, parameters.top, parameters.width, parameters.height)
+
+
+def _box(picture: Picture, finding: Finding, inset: float) -> CropParameters:
+    """The mean line of each side, moved inwards; but never beyond the scan, where there are no pixels."""
+    corners = picture.placement.apply(finding.corners)
+    (x1, y1), (x2, y2), (x3, y3), (x4, y4) = corners.tolist()
+    left, right = max((x1 + x4) / 2 + inset, 0.0), min((x2 + x3) / 2 - inset, picture.width)
+    top, bottom = max((y1 + y2) / 2 + inset, 0.0), min((y3 + y4) / 2 - inset, picture.height)
+    # A hundredth of a pixel is far below what a print shows; finer digits are noise.
+    return CropParameters(
+        left=round(left, 2), top=round(top, 2), width=round(right - left, 2), height=round(bottom - top, 2)
+    )
+
+
+def _mm(pixels: float, picture: Picture) -> str:
+    return f"{pixels / picture.ppi * _MM_PER_INCH:.1f}"

@@ -1,0 +1,143 @@
+"""JPEG: the finished file, of the best quality that the print utility's size limit allows."""
+
+from typing import Literal
+
+from pydantic import Field
+
+from platemark import Encoder, FileSize, Held, Job, Parameters, Picture, Settings, srgb
+from platemark_stages.jpeg.encoders import MAX_SIDE, encode
+from platemark_stages.jpeg.quality import TooLarge, fit_under
+from platemark_stages.jpeg.segments import Metadata, assemble, identifier
+
+
+class JpegSettings(Settings):
+    """What the print utility takes."""
+
+    max_size: FileSize = Field(default=20_000_000, gt=0, description="Largest file, such as 8 MB.")
+    max_pixels: int = Field(0, ge=0, description="Most pixels a file may have, width times height; 0 for no limit.")
+    min_quality: int = Field(82, ge=1, le=100, description="JPEG quality that is never gone under.")
+    max_quality: int = Field(95, ge=1, le=100, description="JPEG quality that is never gone over.")
+    space: Literal["srgb", "keep"] = Field(
+        "srgb",
+        description="srgb: RGB pixels are converted to sRGB, which comes out right even where the way to the printer "
+        "ignores profiles. keep: they stay in the scan's space, its profile embedded.",
+    )
+
+
+class JpegParameters(Parameters):
+    """The file's quality, and what it says about itself."""
+
+    quality: int = Field(ge=1, le=100)
+    subsampling: Literal["4:4:4", "4:2:0"]
+    space: Literal["srgb", "keep"]
+    ppi: float
+    title: str = ""
+    artist: str = ""
+    copyright: str = ""
+    description: str = ""
+    document_id: str = ""
+    original_id: str = ""
+
+
+class Jpeg(Encoder[JpegSettings, JpegParameters]):
+    """Writes the file."""
+
+    name = "jpeg"
+    version = 1
+    suffix = ".jpg"
+
+    def measure(self, picture: Picture, settings: JpegSettings, job: Job) -> JpegParameters:
+        """Find the best quality under the limit."""
+        _check_sides(picture, settings)
+        parameters = _described(picture, settings, job)
+        out = _outgoing(picture, parameters.space)
+        fit = fit_under(
+            out.eight_bits(),
+            _metadata(out, parameters),
+            cap=settings.max_size,
+            min_quality=min(settings.min_quality, settings.max_quality),
+            max_quality=settings.max_quality,
+        )
+        if isinstance(fit, TooLarge):
+            raise _too_large(fit, settings, parameters.ppi)
+        job.notice("encodes", fit.encodes_done)
+        chosen = parameters.model_copy(update={"quality": fit.quality, "subsampling": fit.subsampling})
+        picture.remember(("jpeg", chosen.model_dump_json()), lambda: fit.file)
+        return chosen
+
+    def encode(self, picture: Picture, parameters: JpegParameters) -> bytes:
+        """The whole file; the search has often made it already."""
+        return picture.remember(("jpeg", parameters.model_dump_json()), lambda: _file(picture, parameters))
+
+    def about(self, parameters: JpegParameters) -> dict[str, str | int | float]:
+        """Quality and subsampling."""
+        return {"format": "JPEG", "quality": parameters.quality, "subsampling": parameters.subsampling}
+
+
+def _file(picture: Picture, parameters: JpegParameters) -> bytes:
+    out = _outgoing(picture, parameters.space)
+    coded = encode(out.eight_bits(), parameters.quality, parameters.subsampling)
+    return assemble(coded, _metadata(out, parameters))
+
+
+def _outgoing(picture: Picture, space: str) -> Picture:
+    """The picture in the file's colour space. What was converted for a printer stays so."""
+    profile = picture.profile
+    if space == "srgb" and profile.colour_space == "RGB" and profile.device_class != "prtr":
+        return picture.converted(srgb())
+    return picture
+
+
+def _described(picture: Picture, settings: JpegSettings, job: Job) -> JpegParameters:
+    work = job.work
+    described = ", ".join(part for part in (work.medium, work.year) if part)
+    return JpegParameters(
+        quality=settings.max_quality,
+        subsampling="4:4:4",
+        space=settings.space,
+        ppi=round(picture.ppi, 4),
+        title=work.title or work.name,
+        artist=work.artist,
+        copyright=work.copyright,
+        description=f"{work.title or work.name}{f' ({described})' if described else ''}",
+        document_id=identifier(work.sha256.encode(), job.print_name.encode()),
+        original_id=identifier(work.sha256.encode()),
+    )
+
+
+def _metadata(picture: Picture, parameters: JpegParameters) -> Metadata:
+    return Metadata(
+        title=parameters.title,
+        artist=parameters.artist,
+        copyright=parameters.copyright,
+        description=parameters.description,
+        ppi=parameters.ppi,
+        profile=picture.profile.data,
+        is_srgb=picture.profile.sha256 == srgb().sha256,
+        document_id=parameters.document_id,
+        original_id=parameters.original_id,
+    )
+
+
+def _check_sides(picture: Picture, settings: JpegSettings) -> None:
+    width, height = picture.size
+    if max(width, height) > MAX_SIDE:
+        raise Held(
+            f"the print would be {width} x {height} pixels, and a JPEG has at most {MAX_SIDE} on a side",
+            remedy="choose a smaller ppi for this print",
+        )
+    if settings.max_pixels and width * height > settings.max_pixels:
+        fitting = int(picture.ppi * (settings.max_pixels / (width * height)) ** 0.5)
+        raise Held(
+            f"the print would have {width * height} pixels, more than max_pixels = {settings.max_pixels}",
+            remedy=f"write ppi = {fitting} or less for this print, or raise max_pixels in [stage.jpeg]",
+        )
+
+
+def _too_large(fit: TooLarge, settings: JpegSettings, ppi: float) -> Held:
+    smaller = f"write ppi = {fit.fitting_ppi} or less (now {ppi:g}), or " if fit.fitting_ppi else ""
+    return Held(
+        f"even at quality {fit.quality} with {fit.subsampling} the file has {fit.smallest / 1e6:.2f} MB, more than "
+        f"max_size = {settings.max_size / 1e6:.2f} MB",
+        remedy=f"{smaller}allow max_size = \"{-(-fit.smallest // 10_000) / 100:.2f} MB\" for this print",
+    )

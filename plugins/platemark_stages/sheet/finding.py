@@ -1,0 +1,57 @@
+"""Finding: what the sheet finder says about a scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+Corner = tuple[float, float]
+
+
+class Decision(StrEnum):
+    """What is to be done with a scan."""
+
+    CROP = "crop"
+    LEAVE = "leave"
+    HELD = "held"
+
+
+@dataclass(frozen=True)
+class Side:
+    """How well one side of the sheet was seen.
+
+    Attributes:
+        name: "top", "right", "bottom" or "left".
+        strength: height of the edge in standard deviations of the noise; 0 on the rim of the bed.
+        share: share of its length in which it was seen, 0..1.
+        scatter: how far the edge wanders about its straight line, millimetres.
+        on_rim: the sheet runs out of the picture here, the rim stands in for its edge.
+    """
+
+    name: str
+    strength: float
+    share: float
+    scatter: float
+    on_rim: bool
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Where the sheet lies on the bed.
+
+    Attributes:
+        decision: crop, leave or held.
+        reason: one sentence for the artist.
+        corners: x, y in pixels of the preview, the centre of the first pixel at (0.5, 0.5), clockwise from the top left
+            corner of the sheet. Empty where no sheet was found.
+        skew: degrees, > 0 = the sheet lies turned counter-clockwise as seen.
+        confidence: 0..1, estimated probability that the decision is right.
+        sides: top, right, bottom, left. Empty where no sheet was found.
+    """
+
+    decision: Decision
+    reason: str
+    corners: tuple[Corner, ...] = ()
+    skew: float = 0.0
+    confidence: float = 0.0
+    sides: tuple[Side, ...] = ()

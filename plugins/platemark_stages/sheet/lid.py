@@ -1,0 +1,114 @@
+"""Lid: what bare lid looks like on this scan, and what else lies on the bed beside the sheet."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .planes import Floats
+from .rectangle import SMALLEST_MM, Frame
+from .search import Candidate
+
+Doubles = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the bed on purpose
+BESIDE_MM = 2.5  # past the shadow of the edge
+# Grey levels by which lid differs from lid: fall-off of the lamp in lightness, JPEG in the colour differences.
+LID_DRIFT = np.array([6.0, 2.0, 2.0])
+SMOOTH = 1.5  # grey levels of standard deviation within a tile: bare lid and unpainted paper stay below
+
+
+def outside_of(frame: Frame, shape: tuple[int, int], margin: float) -> Flags:
+    """Cells that lie more than `margin` cells outside a frame, (rows, columns); beyond a rim there is nothing."""
+    y, x = np.arange(shape[0])[:, None] + 0.5, np.arange(shape[1])[None, :] + 0.5
+    top, right, bottom, left = frame.sides
+    parts = (top.at(x) - y, x - right.at(y), y - bottom.at(x), left.at(y) - x)
+    flags = [part > margin for part, rim in zip(parts, frame.rims, strict=True) if not rim]
+    return np.asarray(np.logical_or.reduce(np.broadcast_arrays(*flags)))
+
+
+def lid_colour(cells: Floats, outside: Flags) -> Doubles | None:
+    """Median colour of the cells outside the sheet; None where hardly any are."""
+    # A strip 2 mm wide along one side of a small sheet: less cannot be told from a shadow.
+    if np.count_nonzero(outside) < 500:
+        return None
+    return np.asarray(np.median(cells[outside], axis=0), dtype=np.float64)
+
+
+def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:
+    """Mean colour of every tile and standard deviation of its lightness."""
+    side = max(2, round(TILE_MM / mm))
+    rows, columns = cells.shape[0] // side, cells.shape[1] // side
+    parts = cells[: rows * side, : columns * side].reshape(rows, side, columns, side, 3)
+    return parts.mean(axis=(1, 3)), parts[..., 0].std(axis=(1, 3))
+
+
+def things_beside(cells: Floats, outside: Flags, lid: Doubles, mm: float) -> int:
+    """Count what lies outside the sheet, is not lid, and is as large as a sheet in both directions."""
+    side = max(2, round(TILE_MM / mm))
+    colour, rough = tiles(cells, mm)
+    rows, columns = rough.shape
+    free = outside[: rows * side, : columns * side].reshape(rows, side, columns, side).all(axis=(1, 3))
+    other = free & ((np.abs(colour - lid) > 2 * LID_DRIFT).any(axis=2) | (rough > 2 * SMOOTH))
+    least = SMALLEST_MM / TILE_MM - 1  # a tile is lost at each border on average
+    # Tape around a corner of the sheet reaches as far both ways, but fills a third of its rectangle at most.
+    return sum(1 for height, width, count in _groups(other) if min(height, width) >= least and count > height * width / 2)
+
+
+def _groups(flags: Flags) -> list[tuple[int, int, int]]:
+    """Height, width and number of each group of neighbouring flags."""
+    left = {(int(y), int(x)) for y, x in np.argwhere(flags)}
+    groups = []
+    while left:
+        queue, group = [left.pop()], []
+        while queue:
+            y, x = queue.pop()
+            group.append((y, x))
+            near = {(y + dy, x + dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)} & left
+            left -= near
+            queue.extend(near)
+        ys, xs = zip(*group, strict=True)
+        groups.append((max(ys) - min(ys) + 1, max(xs) - min(xs) + 1, len(group)))
+    return groups
+
+
+def is_bare(cells: Floats, mm: float) -> bool:
+    """Whether the bed is one even surface with nothing on it but dust."""
+    colour, rough = tiles(cells, mm)
+    drift = np.quantile(colour, 0.99, axis=(0, 1)) - np.quantile(colour, 0.01, axis=(0, 1))
+    # Marks that reach over two tiles are longer than dust: a signature perhaps, on a sheet whose edges do not show.
+    marks = max((max(height, width) for height, width, _ in _groups(rough > SMOOTH)), default=0)
+    return bool(np.all(drift < 2 * LID_DRIFT * np.array([1, 0.5, 0.5]))) and marks <= 2
+
+
+def is_covered(cells: Floats, mm: float) -> bool:
+    """Whether art runs out over all four rims, with no even stretch along any."""
+    _, rough = tiles(cells, mm)
+    busy = rough > SMOOTH
+    return all(float(rim.mean()) > 0.9 for rim in (busy[0], busy[-1], busy[:, 0], busy[:, -1]))
+
+
+def share_of_lid(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles, paper: Doubles) -> float:
+    """How much of a line shows lid and not paper.
+
+    Args:
+        cells: with the line along the rows.
+        line: to look along.
+        first: column at which to begin.
+        last: column at which to end.
+        lid: colour of bare lid.
+        paper: colour of the sheet along its edges.
+
+    Returns:
+        Share of its centimetres in which the colour is nearer to that of the lid than to that of the paper.
+    """
+    columns = np.arange(max(0, int(first)), min(cells.shape[1], int(last)))
+    rows = np.rint(np.asarray(line.at(columns))).astype(int)
+    inside = (rows >= 0) & (rows < cells.shape[0])
+    if np.count_nonzero(inside) < 32:
+        return 0.0
+    colours = cells[rows[inside], columns[inside]]
+    pieces = np.array([np.median(piece, axis=0) for piece in np.array_split(colours, max(1, len(colours) // 16))])
+    like = np.linalg.norm(pieces - lid, axis=1) < 0.5 * np.linalg.norm(paper - lid)
+    return float(np.mean(like & (np.abs(pieces - lid) < LID_DRIFT).all(axis=1)))
