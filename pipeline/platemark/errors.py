@@ -105,6 +105,8 @@ class Held(Exception):  # noqa: N818  an outcome, not a fault, so not named Erro
     """
 
     def __init__(self, reason: str, *, remedy: str) -> None:
+        # A colon follows the reason wherever it is shown.
+        reason = reason.rstrip(".")
         # Both go to `args` so that the exception survives pickling; __reduce__ gives the keyword back.
         super().__init__(reason, remedy)
         self.reason = reason

@@ -41,7 +41,7 @@ class Crop(Stage[CropSettings, CropParameters]):
         finding = found_sheet(picture)
         if finding.decision is Decision.HELD:
             raise Held(
-                finding.reason,
+                finding.reason.rstrip("."),
                 remedy="lay it again with all edges in sight, or write left, top, width and height under "
                 "[corrections.crop] in its ticket",
             )
@@ -57,11 +57,20 @@ class Crop(Stage[CropSettings, CropParameters]):
 
 
 def _box(picture: Picture, finding: Finding, inset: float) -> CropParameters:
-    """The mean line of each side, moved inwards; but never beyond the scan, where there are no pixels."""
+    """The mean line of each side, moved inwards; but never beyond the scan, where there are no pixels.
+
+    Raises:
+        Held: nothing would be left.
+    """
     corners = picture.placement.apply(finding.corners)
     (x1, y1), (x2, y2), (x3, y3), (x4, y4) = corners.tolist()
     left, right = max((x1 + x4) / 2 + inset, 0.0), min((x2 + x3) / 2 - inset, picture.width)
     top, bottom = max((y1 + y2) / 2 + inset, 0.0), min((y3 + y4) / 2 - inset, picture.height)
+    if right <= left or bottom <= top:
+        raise Held(
+            f"nothing is left of the sheet when {inset:.0f} pixels are cut off each side",
+            remedy="write a smaller inset in [stage.crop]",
+        )
     # A hundredth of a pixel is far below what a print shows; finer digits are noise.
     return CropParameters(
         left=round(left, 2), top=round(top, 2), width=round(right - left, 2), height=round(bottom - top, 2)

@@ -11,7 +11,7 @@ from platemark_stages.sheet.looking import found_sheet
 
 
 class DeskewSettings(Settings):
-    """How far a sheet may lie askew, and how sure the edges must be."""
+    """How far a sheet may lie askew."""
 
     max_tilt: float = Field(12.0, gt=0, le=45, description="Degrees. A scan tilted further is held.")
 
@@ -19,7 +19,9 @@ class DeskewSettings(Settings):
 class DeskewParameters(Parameters):
     """The turn of the sheet on the bed."""
 
-    tilt: float = Field(description="Degrees, the sheet against the pixel grid, positive = counter-clockwise on screen.")
+    tilt: float = Field(
+        description="Degrees, the sheet against the pixel grid, positive = counter-clockwise on screen."
+    )
 
 
 class Deskew(Stage[DeskewSettings, DeskewParameters]):
@@ -34,7 +36,7 @@ class Deskew(Stage[DeskewSettings, DeskewParameters]):
         finding = found_sheet(picture)
         if finding.decision is Decision.HELD:
             raise Held(
-                finding.reason,
+                finding.reason.rstrip("."),
                 remedy="lay it again with all edges in sight, or write `tilt` under [corrections.deskew] and the box "
                 "under [corrections.crop] in its ticket",
             )

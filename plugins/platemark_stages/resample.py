@@ -3,7 +3,9 @@
 Composes a scaling into the pending geometry; `apply` reads no pixel.
 """
 
-from pydantic import Field
+from typing import Self
+
+from pydantic import Field, model_validator
 
 from platemark import Held, Job, Parameters, Picture, Settings, Stage
 
@@ -13,6 +15,15 @@ class ResampleSettings(Settings):
 
     min_ppi: int = Field(180, ge=1, le=2400, description="Pixels of the scan per printed inch; below it warns.")
     hold_below_ppi: int = Field(120, ge=1, le=2400, description="Pixels of the scan per printed inch; below it holds.")
+
+    @model_validator(mode="after")
+    def _warn_before_holding(self) -> Self:
+        if self.min_ppi < self.hold_below_ppi:
+            raise ValueError(
+                f"min_ppi = {self.min_ppi} lies below hold_below_ppi = {self.hold_below_ppi}, so that a scan would be "
+                "held before it is warned of; lower hold_below_ppi too, or raise min_ppi"
+            )
+        return self
 
 
 class ResampleParameters(Parameters):

@@ -6,6 +6,9 @@ from dataclasses import dataclass, field
 from platemark.contract.layout import Layout
 from platemark.pixels.profiles import Profile
 
+Told = str | int | float | bool
+"""What a stage can notice: what TOML can hold."""
+
 
 @dataclass(frozen=True)
 class Paper:
@@ -38,7 +41,7 @@ class Notice:
 
     stage: str
     name: str
-    value: str | int | float | bool
+    value: Told
     warning: str = ""
 
 
@@ -54,6 +57,7 @@ class Job:
         fit: "inside" keeps the whole picture; "fill" cuts it to the image area.
         fill_limit: largest share of a side that "fill" may cut away in all.
         notices: what stages noticed so far, in order.
+        stage: the stage whose turn it is.
     """
 
     print_name: str
@@ -65,6 +69,6 @@ class Job:
     notices: list[Notice] = field(default_factory=list)
     stage: str = ""
 
-    def notice(self, name: str, value: str | int | float | bool, warning: str = "") -> None:
+    def notice(self, name: str, value: Told, warning: str = "") -> None:
         """Tell what was noticed: kept in the manifest, a warning is shown as well."""
         self.notices.append(Notice(self.stage, name, value, warning))

@@ -5,11 +5,13 @@ nothing: `load_plugins` gives a fresh set each time.
 """
 
 import hashlib
+import importlib.abc
 import importlib.metadata
 import importlib.util
 import inspect
+import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -18,10 +20,12 @@ from typing import Any
 import pluggy
 
 from platemark.contract import hookspecs
-from platemark.contract.stage import Stage
+from platemark.contract.hookspecs import PROJECT
+from platemark.contract.stage import Encoder, Stage
 from platemark.errors import PluginError
 
-GROUP = "platemark"
+# A stage's name is a key of the config and of the manifest.
+_NAME = re.compile(r"[a-z][a-z0-9_-]*")
 
 
 @dataclass(frozen=True)
@@ -51,7 +55,11 @@ class Plugins:
 
     stages: dict[str, FoundStage] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
-    manager: pluggy.PluginManager = field(default_factory=lambda: pluggy.PluginManager(GROUP))
+    manager: pluggy.PluginManager = field(default_factory=lambda: pluggy.PluginManager(PROJECT))
+
+    def __post_init__(self) -> None:
+        """Tell pluggy the hooks there are."""
+        self.manager.add_hookspecs(hookspecs)
 
     def stage(self, name: str) -> FoundStage:
         """The stage of this name.
@@ -78,8 +86,7 @@ def load_plugins(stages_dir: Path | None = None) -> Plugins:
         PluginError: two stages share a name.
     """
     found = Plugins()
-    found.manager.add_hookspecs(hookspecs)
-    for point in sorted(importlib.metadata.entry_points(group=GROUP), key=lambda p: (p.name, p.value)):
+    for point in sorted(importlib.metadata.entry_points(group=PROJECT), key=lambda p: (p.name, p.value)):
         _load_entry_point(found, point)
     for path in _stage_files(stages_dir):
         _load_file(found, path)
@@ -93,7 +100,6 @@ def load_stage_file(path: Path, name: str) -> FoundStage:
         PluginError: the file cannot be loaded or has no such stage.
     """
     alone = Plugins()
-    alone.manager.add_hookspecs(hookspecs)
     _load_file(alone, path)
     return alone.stage(name)
 
@@ -107,63 +113,113 @@ def _stage_files(folder: Path | None) -> Iterable[Path]:
 def _load_entry_point(found: Plugins, point: importlib.metadata.EntryPoint) -> None:
     distribution = point.dist.name if point.dist else "unknown"
     version = point.dist.version if point.dist else ""
-    try:
-        module = point.load()
-        stages = _register(found, module, point.name)
-    except (Exception, SystemExit) as fault:  # noqa: BLE001 - a stranger's import may raise anything
-        found.refused[point.name] = f"plugin {point.name} of {distribution} cannot be loaded: {fault}"
-        return
-    for kind in stages:
-        _add(found, FoundStage(kind, f"{distribution} {version}", distribution, version, _code(kind)))
+    origin = f"{distribution} {version}".strip()
+
+    def describe(kind: type[Stage[Any, Any]]) -> FoundStage:
+        return FoundStage(kind, origin, distribution, version, _code(kind))
+
+    # Two packages may well call their entry point alike.
+    _load(found, f"{distribution}:{point.name}", point.load, describe, f"the plugin {point.name} of {origin}")
 
 
 def _load_file(found: Plugins, path: Path) -> None:
+    def load() -> ModuleType:
+        return _import_text(path, text)
+
+    def describe(kind: type[Stage[Any, Any]]) -> FoundStage:
+        return FoundStage(kind, path.name, "file", "", hashlib.sha256(text).hexdigest(), path)
+
     try:
-        stages = _register(found, _import_file(path), path.name)
-    except (Exception, SystemExit) as fault:  # noqa: BLE001 - as above
-        found.refused[path.name] = f"stage file {path.name} cannot be loaded: {type(fault).__name__}: {fault}"
+        text = path.read_bytes()
+    except OSError as fault:
+        found.refused[path.name] = f"the stage file {path.name} cannot be read: {fault.strerror}"
         return
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    for kind in stages:
-        _add(found, FoundStage(kind, path.name, "file", "", digest, path))
+    _load(found, path.name, load, describe, f"the stage file {path.name}")
 
 
-def _import_file(path: Path) -> ModuleType:
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+def _load(
+    found: Plugins,
+    name: str,
+    load: Callable[[], object],
+    describe: Callable[[type[Stage[Any, Any]]], FoundStage],
+    called: str,
+) -> None:
+    """Load one plugin and take its stages; one that cannot be used is named, and is really gone.
+
+    Raises:
+        PluginError: a stage of it has the name of one that is there.
+    """
+    try:
+        stages = [describe(kind) for kind in _register(found.manager, load(), name)]
+    except (Exception, SystemExit) as fault:  # noqa: BLE001 - a stranger's import may raise anything
+        ours = isinstance(fault, PluginError | pluggy.PluginValidationError)
+        words = str(fault) if ours else f"{type(fault).__name__}: {fault}"
+        found.refused[name] = f"{called} cannot be loaded: {' '.join(words.split())}"
+        return
+    for stage in stages:
+        _add(found, stage)
+
+
+class _Text(importlib.abc.SourceLoader):
+    """Runs exactly the text that was hashed: no older compilation of the file, and none left beside it."""
+
+    def __init__(self, path: Path, text: bytes) -> None:
+        self.path = path
+        self.text = text
+
+    def get_filename(self, fullname: str) -> str:  # noqa: ARG002
+        """The file, for tracebacks."""
+        return str(self.path)
+
+    def get_data(self, path: str) -> bytes:  # noqa: ARG002
+        """The text as it was read."""
+        return self.text
+
+
+def _import_text(path: Path, text: bytes) -> ModuleType:
     # Named by content: a stage that was edited is another module, not a stale copy of the first.
-    name = f"platemark_stage_{path.stem}_{digest[:12]}"
-    spec = importlib.util.spec_from_file_location(name, path)
+    name = f"platemark_stage_{path.stem}_{hashlib.sha256(text).hexdigest()[:12]}"
+    spec = importlib.util.spec_from_loader(name, _Text(path, text))
     if spec is None or spec.loader is None:
-        raise PluginError(f"{path} is no Python file")
+        raise PluginError("it is no Python file")
     module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
+    sys.modules[name] = module  # classes look up their own module, as when pydantic reads annotations
+    try:
+        spec.loader.exec_module(module)
+    except BaseException:
+        del sys.modules[name]
+        raise
     return module
 
 
-def _register(found: Plugins, module: ModuleType, name: str) -> list[type[Stage[Any, Any]]]:
+def _register(manager: pluggy.PluginManager, plugin: object, name: str) -> list[type[Stage[Any, Any]]]:
     """Register with pluggy, check the hooks, and ask this plugin alone for its stages."""
+    if manager.is_registered(plugin):
+        raise PluginError(f"it is the same module as {manager.get_name(plugin)}")
     try:
-        found.manager.register(module, name)
-        found.manager.check_pending()  # finds the hook name with a typing error
-    except pluggy.PluginValidationError as fault:
-        found.manager.unregister(name=name)  # pluggy keeps the name of a plugin it has just refused
-        raise PluginError(str(fault)) from fault
-    others = [p for p in found.manager.get_plugins() if p is not module]
-    hook = found.manager.subset_hook_caller("platemark_stages", others)
-    stages = [kind for several in hook() for kind in several]
-    for kind in stages:
-        _check(kind, name)
+        manager.register(plugin, name)
+        manager.check_pending()  # finds the hook name with a typing error
+        others = [p for p in manager.get_plugins() if p is not plugin]
+        stages = [kind for several in manager.subset_hook_caller("platemark_stages", others)() for kind in several]
+        for kind in stages:
+            _check(kind)
+    except BaseException:
+        manager.unregister(name=name)  # pluggy keeps the name of a plugin it has just refused
+        raise
     return stages
 
 
-def _check(kind: object, name: str) -> None:
+def _check(kind: object) -> None:
     if not (inspect.isclass(kind) and issubclass(kind, Stage)):
-        raise PluginError(f"{name} offers {kind!r}, which is no subclass of Stage")
-    missing = [part for part in ("name", "settings_model", "parameters_model") if not hasattr(kind, part)]
-    if missing or inspect.isabstract(kind):
-        gap = ", ".join(missing) or "measure and apply"
-        raise PluginError(f"{name}: the stage {kind.__name__} lacks {gap}")
+        raise PluginError(f"it offers {kind!r}, which is no subclass of Stage")
+    wanted = ["name", "settings_model", "parameters_model", *(["suffix"] if issubclass(kind, Encoder) else [])]
+    missing = [part for part in wanted if not hasattr(kind, part)] + sorted(kind.__abstractmethods__)
+    if missing:
+        raise PluginError(f"its stage {kind.__name__} lacks {', '.join(missing)}")
+    if not (isinstance(kind.name, str) and _NAME.fullmatch(kind.name)):
+        raise PluginError(
+            f"its stage {kind.__name__} has the name {kind.name!r}, which is not made of small letters, digits, - and _"
+        )
 
 
 def _add(found: Plugins, stage: FoundStage) -> None:

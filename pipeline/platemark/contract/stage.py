@@ -11,15 +11,20 @@ from platemark.pixels.picture import Picture
 
 
 class Settings(BaseModel):
-    """What the artist asks of a stage, in `[stage.NAME]`. Subclass it; give every field a default,
-    bounds and a description with its unit."""
+    """What the artist asks of a stage, in `[stage.NAME]`.
+
+    Subclass it; give every field a default, bounds and a description with its unit.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Parameters(BaseModel):
-    """What a stage decided for one picture. Subclass it; numbers, text, lists of them: what TOML
-    can hold. They reach the manifest, and from them alone the export can be made again."""
+    """What a stage decided for one picture.
+
+    Subclass it; numbers, text, lists of them: what TOML can hold. They reach the manifest, and from
+    them alone the export can be made again.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -49,7 +54,7 @@ class Stage(ABC, Generic[S, P]):
         super().__init_subclass__()
         for base in getattr(cls, "__orig_bases__", ()):
             models = [arg for arg in get_args(base) if isinstance(arg, type)]
-            if len(models) == 2:  # noqa: PLR2004 - settings and parameters
+            if len(models) == 2:
                 cls.settings_model, cls.parameters_model = models
 
     @abstractmethod

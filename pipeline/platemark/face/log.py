@@ -4,13 +4,19 @@ import logging
 import logging.handlers
 import sys
 from collections.abc import MutableMapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import structlog
+from structlog.typing import Processor
+
+from platemark.errors import PlatemarkError
 
 _LARGEST = 5_000_000
 _KEPT = 3
+
+Event = MutableMapping[str, Any]
 
 
 def start_log(file: Path | None, level: str = "info", *, quiet: bool = False) -> None:
@@ -19,16 +25,13 @@ def start_log(file: Path | None, level: str = "info", *, quiet: bool = False) ->
     Args:
         file: the log file, or None.
         level: debug, info, warning or error.
-        quiet: nothing on the terminal, as while a progress bar is there.
+        quiet: no line about a scan on the terminal: the command tells itself what becomes of each.
+
+    Raises:
+        PlatemarkError: the file cannot be written.
     """
-    shared = [
-        structlog.contextvars.merge_contextvars,
-        structlog.processors.add_log_level,
-        structlog.processors.TimeStamper(fmt="iso", utc=True),
-        _only_text,
-    ]
     structlog.configure(
-        processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
+        processors=[*_SHARED, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
         logger_factory=structlog.stdlib.LoggerFactory(),
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelName(level.upper())),
         cache_logger_on_first_use=False,
@@ -39,49 +42,77 @@ def start_log(file: Path | None, level: str = "info", *, quiet: bool = False) ->
     for handler in list(root.handlers):
         root.removeHandler(handler)
         handler.close()
-    if not quiet:
-        root.addHandler(_terminal())
+    root.addHandler(_terminal())
+    if quiet:
+        root.handlers[0].addFilter(_about_no_scan)
     if file is not None:
         root.addHandler(_json_lines(file))
-    if not root.handlers:
-        root.addHandler(logging.NullHandler())
-    # pyvips tells of broken profiles and the like in its own words; they belong in the file, not on the screen.
+    # pyvips tells of broken profiles and the like in its own words; the messages of ours say what to do.
     logging.getLogger("pyvips").setLevel(logging.ERROR)
+
+
+def log_file() -> Path | None:
+    """The file that the log goes to, if there is one."""
+    handlers = logging.getLogger("platemark").handlers
+    files = [Path(it.baseFilename) for it in handlers if isinstance(it, logging.FileHandler)]
+    return files[0] if files else None
+
+
+def printable(text: str) -> str:
+    """Text that neither breaks a terminal nor a file: control characters and names that are not UTF-8 are escaped."""
+    text = text.encode("utf-8", "backslashreplace").decode()
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 def _terminal() -> logging.Handler:
     handler = logging.StreamHandler(sys.stderr)
     lines = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=24, sort_keys=False)
-    handler.setFormatter(_formatter(_short_time, lines))
+    handler.setFormatter(_formatter(_for_a_person, lines))
     return handler
 
 
+def _about_no_scan(record: logging.LogRecord) -> bool:
+    return not (isinstance(record.msg, dict) and "scan" in record.msg)
+
+
 def _json_lines(file: Path) -> logging.Handler:
-    handler = logging.handlers.RotatingFileHandler(
-        file, maxBytes=_LARGEST, backupCount=_KEPT, encoding="utf-8", delay=True
-    )
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        handler = logging.handlers.RotatingFileHandler(
+            file, maxBytes=_LARGEST, backupCount=_KEPT, encoding="utf-8"
+        )
+    except OSError as fault:
+        raise PlatemarkError(
+            f"the log {file} cannot be written ({fault.strerror})",
+            remedy="allow writing there, or name another file in [log]",
+        ) from fault
     handler.setFormatter(_formatter(structlog.processors.format_exc_info, structlog.processors.JSONRenderer()))
     return handler
 
 
-def _formatter(*processors: Any) -> logging.Formatter:
+def _formatter(*processors: Processor) -> logging.Formatter:
     return structlog.stdlib.ProcessorFormatter(
-        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *processors]
+        foreign_pre_chain=_SHARED,  # stages may well log with the standard library
+        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *processors],
     )
 
 
-def _short_time(_logger: object, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-    """A person wants the time of day."""
-    if "timestamp" in event:
-        event["timestamp"] = str(event["timestamp"])[11:19]
+def _for_a_person(_logger: object, _method: str, event: Event) -> Event:
+    """A person wants the time of day, and no traceback: that is in the file."""
+    event["timestamp"] = datetime.fromisoformat(event["timestamp"]).astimezone().strftime("%H:%M:%S")
+    for key in ("exc_info", "stack_info"):
+        event.pop(key, None)
     return event
 
 
-def _only_text(_logger: object, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-    """Names that are not UTF-8 and control characters would break the terminal or the file."""
-    return {key: _clean(value) if isinstance(value, str) else value for key, value in event.items()}
+def _only_text(_logger: object, _method: str, event: Event) -> Event:
+    """Clean what comes from file names and strangers' faults."""
+    return {key: printable(value) if isinstance(value, str) else value for key, value in event.items()}
 
 
-def _clean(text: str) -> str:
-    text = text.encode("utf-8", "backslashreplace").decode()
-    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
+_SHARED: list[Processor] = [
+    structlog.contextvars.merge_contextvars,
+    structlog.processors.add_log_level,
+    structlog.processors.TimeStamper(fmt="iso", utc=True),
+    _only_text,
+]

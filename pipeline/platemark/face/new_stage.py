@@ -1,5 +1,6 @@
 """Writing the beginnings of a stage: one that works, and its test."""
 
+import importlib.util
 import keyword
 import re
 from pathlib import Path
@@ -77,16 +78,32 @@ def write_new_stage(name: str, folder: Path) -> tuple[Path, Path]:
     Raises:
         PlatemarkError: the name will not do, or a file is there already.
     """
-    if not re.fullmatch(r"[a-z][a-z0-9_]*", name) or keyword.iskeyword(name):
-        raise PlatemarkError(
-            f'"{name}" is no name for a stage', remedy="use small letters, digits and _, starting with a letter"
-        )
-    folder.mkdir(parents=True, exist_ok=True)
+    _check_name(name)
     title = "".join(part.capitalize() for part in name.split("_"))
-    paths = (folder / f"{name}.py", folder / f"test_{name}.py")
-    for path, text in zip(paths, (_STAGE, _TEST), strict=True):
-        try:
-            write_whole(path, text.format(name=name, title=title).encode(), step="stage")
-        except FileExistsError as fault:
-            raise PlatemarkError(f"{path} is there already", remedy="choose another name, or move it away") from fault
-    return paths
+    texts = {folder / f"{name}.py": _STAGE, folder / f"test_{name}.py": _TEST}
+    for path in texts:
+        if path.exists():
+            raise PlatemarkError(f"{path} is there already", remedy="choose another name, or move it away")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise PlatemarkError(
+            f"the folder {folder} cannot be made ({fault.strerror})", remedy="name another with --into"
+        ) from fault
+    for path, text in texts.items():
+        write_whole(path, text.format(name=name, title=title).encode(), step="stage")
+    stage, test = texts
+    return stage, test
+
+
+def _check_name(name: str) -> None:
+    if not re.fullmatch(r"[a-z][a-z0-9_]*", name) or keyword.iskeyword(name) or name.startswith("test_"):
+        raise PlatemarkError(
+            f'"{name}" is no name for a stage',
+            remedy="use small letters, digits and _, starting with a letter, and not with test_",
+        )
+    if importlib.util.find_spec(name):
+        raise PlatemarkError(
+            f'a Python module is called "{name}" already, so that the stage\'s test could not find the stage',
+            remedy="choose another name",
+        )

@@ -23,10 +23,17 @@ def set_up(folder: Path, config: str | None = None) -> Path:
     Raises:
         PlatemarkError: there is a config already, or the folder cannot be written.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     target = folder / CONFIG_NAME
     if target.exists():
-        raise PlatemarkError(f"{target} is there already", remedy="it was left as it is; change it, or choose a new folder")
+        raise PlatemarkError(
+            f"{target} is there already", remedy="it was left as it is; change it, or choose a new folder"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise PlatemarkError(
+            f"the folder {folder} cannot be made ({fault.strerror})", remedy="choose another place"
+        ) from fault
     write_whole(target, (config if config is not None else example_config()).encode(), step="config")
     open_studio(target).make_folders()
     return target

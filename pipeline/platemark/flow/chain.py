@@ -3,19 +3,26 @@
 Leading stages that look at the scan alone are measured once and serve all prints of the scan.
 """
 
+import contextlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import structlog
 from pydantic import ValidationError
 
+from platemark.config.problems import Page, problem_from
 from platemark.contract.job import Job, Notice
 from platemark.contract.plugins import FoundStage
 from platemark.contract.stage import Encoder, Parameters, Settings, Stage
 from platemark.errors import Held, PlatemarkError, PluginError
 from platemark.pixels.picture import Picture
+from platemark.pixels.profiles import Profile
 from platemark.records.failpoint import reach
+
+log = structlog.get_logger("platemark")
 
 
 @dataclass(frozen=True)
@@ -71,8 +78,9 @@ def check_chain(steps: Sequence[Step], where: str) -> None:
     encoders = [step.name for step in steps if issubclass(step.found.kind, Encoder)]
     if len(encoders) != 1 or steps[-1].name != encoders[0]:
         raise PluginError(
-            f"{where}: the stages {', '.join(step.name for step in steps)} do not end in one that writes the file",
-            remedy='let the chain end in "jpeg"',
+            f"{where}: of the stages {', '.join(step.name for step in steps)} the last one, and only that one, "
+            "must write the file",
+            remedy="put a stage that writes files at the end; `platemark stages` tells which do",
         )
 
 
@@ -103,14 +111,14 @@ def run_chain(
         reach(f"stage.{step.name}")
         job.stage = step.name
         leading = "" if step.found.kind.per_print or (applied and not leading) else f"{leading}/{step.key()}"
-        with _stage_named(step):
+        with _stage_named(step, job):
             stage = step.found.kind()
             parameters = _measured(stage, picture, step, job, shared, leading)
             after = checked_apply(stage, picture, parameters)
             companions.update(stage.companions(picture, after, parameters))
         applied.append(Applied(step, parameters, picture.size, after.size))
         picture = after
-    with _stage_named(steps[-1]):
+    with _stage_named(steps[-1], job):
         return _encoded(stage, picture, applied, companions)
 
 
@@ -118,11 +126,21 @@ def checked_apply(stage: Stage[Any, Any], picture: Picture, parameters: Paramete
     """Apply, and hold the stage to its contract.
 
     Raises:
-        PluginError: it gave no picture.
+        PluginError: what it gave back is no picture, or one without profile, resolution or 16 bits.
     """
     after = stage.apply(picture, parameters)
     if not isinstance(after, Picture):
         raise PluginError(f"it gave back {type(after).__name__}, not a Picture")
+    if not isinstance(after.profile, Profile):
+        raise PluginError("it dropped the colour profile")
+    if not 0 < after.ppi < math.inf:
+        raise PluginError(f"it gave back a resolution of {after.ppi} ppi")
+    if after.open is not picture.open:  # made now, so that a fault in them is this stage's, not the next one's
+        image = after.open()
+        if (image.format, image.bands) != ("ushort", after.profile.bands):
+            raise PluginError(
+                f"it gave back {image.bands} channels of {image.format}, not {after.profile.bands} of 16 bits"
+            )
     return after
 
 
@@ -141,27 +159,31 @@ def _measured(
 
 
 def _decide(stage: Stage[Any, Any], picture: Picture, step: Step, job: Job) -> Parameters:
-    """Measure; what the artist wrote in the ticket stands above what was measured."""
-    model = stage.parameters_model
-    if step.correction:
-        try:
-            return model.model_validate(dict(step.correction))  # all of it is given: nothing to measure
-        except ValidationError:
-            pass
-    parameters: Parameters = stage.measure(picture, step.settings, job)
-    if not isinstance(parameters, model):
-        raise PluginError(f"it measured {type(parameters).__name__}, not {model.__name__}")
-    if not step.correction:
-        return parameters
+    """Measure; what the artist wrote in the ticket stands above what was measured.
+
+    What she misspelt is told before anything is measured: it may be held for another reason.
+    """
+    model, given = stage.parameters_model, step.correction
+    measured: dict[str, Any] = {}
+    if not given or given.keys() < model.model_fields.keys():
+        parameters: Parameters = stage.measure(picture, step.settings, job)
+        if not isinstance(parameters, model):
+            raise PluginError(f"it measured {type(parameters).__name__}, not {model.__name__}")
+        if not given:
+            return parameters
+        measured = parameters.model_dump()
     try:
-        return model.model_validate({**parameters.model_dump(), **step.correction})
+        return model.model_validate({**measured, **given})
     except ValidationError as fault:
-        first = fault.errors()[0]
-        key = ".".join(map(str, first["loc"]))
-        raise Held(
-            f"the correction {key} of the stage {step.name} cannot be used: {first['msg'].lower()}",
-            remedy=f"put [corrections.{step.name}] right in the ticket",
-        ) from fault
+        raise _unusable(fault, step, model) from fault
+
+
+def _unusable(fault: ValidationError, step: Step, model: type[Parameters]) -> Held:
+    """What is wrong with a correction; keys that are not there are no fault of hers."""
+    page, at = Page("its ticket", {"corrections": {step.name: dict(step.correction)}}), ("corrections", step.name)
+    problems = [problem_from(error, page, model, at) for error in fault.errors() if error["type"] != "missing"]
+    reason = " ".join(problem.sentence() for problem in problems)
+    return Held(reason.removesuffix("."), remedy="put the ticket right, then drop both in again")
 
 
 def _encoded(
@@ -171,23 +193,32 @@ def _encoded(
         raise PluginError("it is the last of its chain and does not write a file")
     parameters = applied[-1].parameters
     data = stage.encode(picture, parameters)
+    if not (isinstance(data, bytes) and data):
+        raise PluginError(f"it made no file but {data!r:.60}")
     return Made(data, stage.suffix, picture, tuple(applied), companions, stage.about(parameters))
 
 
-class _stage_named:  # noqa: N801 - reads as a statement
+@contextlib.contextmanager
+def _stage_named(step: Step, job: Job) -> Iterator[None]:
     """Whatever a stage raises holds this scan, with the stage's name; others go on."""
-
-    def __init__(self, step: Step) -> None:
-        self.step = step
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, _trace: object) -> None:
-        if fault is None or isinstance(fault, Held | KeyboardInterrupt | GeneratorExit):
-            return
-        words = fault.what if isinstance(fault, PlatemarkError) else f"{type(fault).__name__}: {fault}"
+    facts = {"scan": job.work.name, "print": job.print_name, "stage": step.name, "origin": step.found.origin}
+    try:
+        yield
+    except Held as held:
+        log.info("a stage asks for a decision", **facts, reason=held.reason)
+        raise
+    except KeyboardInterrupt:
+        raise
+    except BaseException as fault:
+        log.exception("a stage failed", **facts)
         raise Held(
-            f"the stage {self.step.name} ({self.step.found.origin}) failed: {' '.join(words.split())}",
+            f"the stage {step.name} ({step.found.origin}) failed: {_words(fault)}",
             remedy="see platemark.log; mend the stage or take it out of `stages`, then drop the scan in again",
         ) from fault
+
+
+def _words(fault: BaseException) -> str:
+    if isinstance(fault, ValidationError):
+        return "; ".join(f"{'.'.join(map(str, error['loc']))}: {error['msg']}" for error in fault.errors())
+    words = fault.what if isinstance(fault, PlatemarkError) else f"{type(fault).__name__}: {fault}"
+    return " ".join(words.split())

@@ -5,8 +5,10 @@ is the commit point. Only then does the scan leave its folder. After a crash at 
 start finishes what is missing and repeats nothing.
 """
 
-import os
-from collections.abc import Callable
+import contextlib
+import hashlib
+import stat
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -15,12 +17,14 @@ import structlog
 
 from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
-from platemark.errors import ConfigError, Held
+from platemark.errors import ConfigError, Held, StoreError
 from platemark.flow.chain import Made, Shared, Step, run_chain
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
-from platemark.flow.notes import held_note
+from platemark.flow.leaving import is_inside, leave
+from platemark.flow.notes import Reason, put_aside
 from platemark.flow.placing import Place, find_place, publish
+from platemark.flow.reasons import is_from_the_keyboard, why_held
 from platemark.flow.recording import manifest_for
 from platemark.flow.studio import Studio, recipe_of, ticket_path
 from platemark.flow.telling import tell
@@ -28,6 +32,7 @@ from platemark.pixels.picture import Picture
 from platemark.records import store
 from platemark.records.failpoint import reach
 from platemark.records.manifest import write_manifest
+from platemark.records.names import shown
 
 log = structlog.get_logger("platemark")
 
@@ -39,9 +44,13 @@ def _silent(_print: str, _stage: str) -> None:
     """Progress that nobody watches."""
 
 
+class Changing(Incomplete):
+    """The file changed while it was read: it is still being written."""
+
+
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one print of a scan.
+    """What became of one print of a scan, in words that any terminal can show.
 
     Attributes:
         scan: the scan's name.
@@ -62,6 +71,17 @@ class Outcome:
     warnings: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Taken:
+    """A scan that was read to its end and archived; from then on its pixels come from the archive only."""
+
+    ticket: Ticket
+    opening: Opening
+    kept: store.Kept
+    picture: Picture
+    shared: Shared = field(default_factory=dict)
+
+
 @dataclass
 class Delivery:
     """A scan on its way through a studio."""
@@ -69,7 +89,6 @@ class Delivery:
     studio: Studio
     scan: Path
     progress: Progress = _silent
-    outcomes: list[Outcome] = field(default_factory=list)
 
     def run(self) -> list[Outcome]:
         """Make all prints of the scan and put it where it belongs.
@@ -79,98 +98,86 @@ class Delivery:
             StoreError: the disk refuses; the scan is where it was.
         """
         try:
-            ticket = self.studio.ticket_for(self.scan)
-            prints = _prints_wanted(self.studio, self.scan, ticket)
-            opening, kept, picture = self._take(ticket)
-        except Incomplete:
+            with _standing_still(self.scan):
+                ticket = _ticket_of(self.studio, self.scan)
+                prints = _prints_wanted(self.studio, self.scan, ticket)
+                taken = self._take(ticket)
+        except (Incomplete, StoreError):
             raise
-        except Held as held:
-            return self._hold_all(held.reason, held.remedy)
-        except ConfigError as fault:
-            return self._hold_all(str(fault), "put the ticket right, then drop both in again")
-        shared: Shared = {}
-        for name in prints:
-            self.outcomes.append(self._one_print(name, ticket, opening, kept, picture, shared))
-        self._clear(kept)
-        return self.outcomes
+        except Exception as fault:  # noqa: BLE001 - one bad scan must not stop the next
+            return hold(self.studio, self.scan, why_held(fault, self.scan))
+        outcomes = [self._print_or_hold(name, taken) for name in prints]
+        self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"])
+        return outcomes
 
-    def _take(self, ticket: Ticket) -> tuple[Opening, store.Kept, Picture]:
-        """Read the scan to its end and archive it; from then on pixels come from the archive only."""
-        before = _stamp(self.scan)
+    def _take(self, ticket: Ticket) -> Taken:
         reach("decode")
         opening = examine(self.scan, self.studio.config.scanner, ticket.ppi)
         whole = decode_to_the_end(self.scan, opening)
-        reach("archive.write")
         kept = store.keep_original(self.scan, self.studio.originals)
-        if _stamp(self.scan) != before:
-            raise Incomplete(f"{self.scan.name} changed while it was read", remedy="it is taken when it stands still")
         archived = open_picture(kept.path, opening)
         archived.facts.update(whole.facts)
-        return opening, kept, archived
+        return Taken(ticket, opening, kept, archived)
 
-    def _one_print(
-        self, name: str, ticket: Ticket, opening: Opening, kept: store.Kept, picture: Picture, shared: Shared
-    ) -> Outcome:
-        steps = self.studio.steps(name, ticket)
-        place = find_place(self.studio.ready, kept, name, recipe_of(self.studio, name, ticket, steps))
-        if place.done:
-            log.info("made before", scan=self.scan.name, print=name, export=place.export(".jpg").name)
-            return Outcome(self.scan.name, name, "known", place.export(".jpg"))
-        job = job_for(self.studio, name, kept, ticket)
-        if opening.profile_from not in {"file", "config"}:
-            job.notice("profile", opening.profile_from)
+    def _print_or_hold(self, name: str, taken: Taken) -> Outcome:
         try:
-            made = run_chain(picture, steps, job, shared, lambda stage: self.progress(name, stage))
-        except Held as held:
-            log.warning("held", scan=self.scan.name, print=name, reason=held.reason, remedy=held.remedy)
-            return Outcome(self.scan.name, name, "held", reason=held.reason, remedy=held.remedy)
-        return self._deliver(place, opening, kept, job, made, steps)
+            return self._one_print(name, taken)
+        except StoreError:
+            raise
+        except Exception as fault:  # noqa: BLE001 - one bad print must not stop the next
+            held = why_held(fault, self.scan)
+        log.warning("held", scan=self.scan.name, print=name, reason=held.reason, remedy=held.remedy)
+        return _held(self.scan, name, held)
 
-    def _deliver(
-        self,
-        place: Place,
-        opening: Opening,
-        kept: store.Kept,
-        job: Job,
-        made: Made,
-        steps: list[Step],
-    ) -> Outcome:
-        _archive_what_it_needs(self.studio, opening, job, steps)
-        place = place.clear_for(made.data, made.suffix)
-        manifest = manifest_for(self.studio, place, opening, kept, job, made)
-        export = publish(place, made, write_manifest(manifest))
+    def _one_print(self, name: str, taken: Taken) -> Outcome:
+        steps = self.studio.steps(name, taken.ticket)
+        place = find_place(self.studio.ready, taken.kept, name, recipe_of(self.studio, name, taken.ticket, steps))
+        if place.made:
+            log.info("made before from the same scan; not made again", scan=self.scan.name, export=place.made.name)
+            return Outcome(shown(self.scan.name), name, "known", place.made)
+        job = job_for(self.studio, name, taken.kept, taken.ticket)
+        if taken.opening.profile_from not in {"file", "config"}:
+            job.notice("profile", taken.opening.profile_from)
+        _archive_what_it_needs(self.studio, taken.opening, job, steps)
+        try:
+            made = run_chain(taken.picture, steps, job, taken.shared, lambda stage: self.progress(name, stage))
+        except KeyboardInterrupt as fault:
+            if is_from_the_keyboard():
+                raise
+            raise Held(f"the stage {job.stage} tried to end the program", remedy="mend the stage") from fault
+        return self._publish(place, taken, job, made)
+
+    def _publish(self, place: Place, taken: Taken, job: Job, made: Made) -> Outcome:
+        while True:
+            place = place.clear_for(made)
+            manifest = manifest_for(self.studio, place, taken.opening, taken.kept, job, made)
+            with contextlib.suppress(FileExistsError):  # somebody took the name this moment: the next one
+                export = publish(place, made, write_manifest(manifest))
+                break
         log.info("ready", scan=self.scan.name, print=job.print_name, export=export.name, bytes=len(made.data))
         for warning in manifest.warnings:
             log.warning(warning, scan=self.scan.name, print=job.print_name)
         tell(self.studio.plugins, "platemark_delivered", export=export, manifest=place.manifest)
-        return Outcome(self.scan.name, job.print_name, "ready", export, warnings=tuple(manifest.warnings))
+        return Outcome(shown(self.scan.name), job.print_name, "ready", export, warnings=tuple(manifest.warnings))
 
-    def _clear(self, kept: store.Kept) -> None:
+    def _let_go(self, taken: Taken, held: list[Outcome]) -> None:
         """The scan leaves its folder: nothing is deleted before its copy was read back."""
-        held = [outcome for outcome in self.outcomes if outcome.status == "held"]
+        if not self._is_still(taken):
+            return  # gone; or another scan or ticket took the name meanwhile, and gets its own turn
         if held:
             reasons = [(outcome.print_name, outcome.reason, outcome.remedy) for outcome in held]
-            self._put_aside(reasons, archived=kept.path)
-            return
-        reach("inbox.clear")
-        if not _is_inside(self.scan, self.studio.scans):
-            return  # prepared from somewhere else: her file stays where she keeps it
-        if store.sha256_of(self.scan) != kept.sha256:
-            return  # another scan took its name meanwhile; it gets its own turn
-        _archive_ticket(ticket_path(self.scan), kept)
-        self.scan.unlink()
+            _put_aside_and_tell(self.studio, self.scan, reasons, taken.kept.path)
+        else:
+            leave(self.studio, self.scan, taken.kept)
         reach("done")
 
-    def _hold_all(self, reason: str, remedy: str) -> list[Outcome]:
-        log.warning("held", scan=self.scan.name, reason=reason, remedy=remedy)
-        self._put_aside([("", reason, remedy)])
-        self.outcomes = [Outcome(self.scan.name, "", "held", reason=reason, remedy=remedy)]
-        return self.outcomes
-
-    def _put_aside(self, reasons: list[tuple[str, str, str]], archived: Path | None = None) -> None:
-        place = put_aside(self.studio, self.scan, reasons, archived)
-        for _print, reason, _remedy in reasons:
-            tell(self.studio.plugins, "platemark_held", scan=place, reason=reason)
+    def _is_still(self, taken: Taken) -> bool:
+        """True when scan and ticket are what the prints were made from."""
+        try:
+            same_scan = store.sha256_of(self.scan) == taken.kept.sha256
+            return same_scan and _ticket_of(self.studio, self.scan) == taken.ticket
+        except (OSError, ConfigError):
+            return False
 
 
 def deliver(studio: Studio, scan: Path, progress: Progress = _silent) -> list[Outcome]:
@@ -179,39 +186,48 @@ def deliver(studio: Studio, scan: Path, progress: Progress = _silent) -> list[Ou
 
 
 def hold(studio: Studio, scan: Path, held: Held) -> list[Outcome]:
-    """Put a whole scan aside for a reason found before its delivery began."""
-    return Delivery(studio, scan)._hold_all(held.reason, held.remedy)  # noqa: SLF001 - same module
+    """Put a whole scan aside.
 
-
-def put_aside(
-    studio: Studio, scan: Path, reasons: list[tuple[str, str, str]], archived: Path | None = None
-) -> Path:
-    """Move a scan and its ticket into `held/`, with the note that says why; returns where it lies.
-
-    A scan that was prepared from another folder stays there; only the note is written.
+    Raises:
+        StoreError: the disk refuses; the scan is where it was.
     """
-    place = scan
-    if _is_inside(scan, studio.scans):
-        ticket = ticket_path(scan)
-        place = store.move(scan, studio.held / scan.name)
-        if ticket.is_file():
-            store.move(ticket, studio.held / ticket.name)
-    note = studio.held / f"{place.stem}.held.toml"
-    store.write_whole(note, held_note(place, reasons, archived), step="held", replace=True)
-    return place
+    log.warning("held", scan=scan.name, reason=held.reason, remedy=held.remedy)
+    _put_aside_and_tell(studio, scan, [("", held.reason, held.remedy)])
+    return [held_whole(scan, held)]
+
+
+def held_whole(scan: Path, held: Held) -> Outcome:
+    """The outcome of a scan that no print was made of."""
+    return _held(scan, "", held)
+
+
+def _held(scan: Path, print_name: str, held: Held) -> Outcome:
+    return Outcome(shown(scan.name), print_name, "held", reason=shown(held.reason), remedy=shown(held.remedy))
+
+
+def _put_aside_and_tell(studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None) -> None:
+    place = put_aside(studio, scan, reasons, archived)
+    for _print, reason, _remedy in reasons:
+        tell(studio.plugins, "platemark_held", scan=place, reason=reason)
+
+
+def _ticket_of(studio: Studio, scan: Path) -> Ticket:
+    """The scan's ticket; a name of 255 bytes has no room for one beside it."""
+    return studio.ticket_for(scan) if store.is_file(ticket_path(scan)) else Ticket()
 
 
 def _prints_wanted(studio: Studio, scan: Path, ticket: Ticket) -> list[str]:
     """All prints, those of the ticket, or the one whose folder the scan lies in."""
     every = list(studio.config.print)
-    folder = scan.parent.name
-    if scan.parent != studio.scans and _is_inside(scan, studio.scans):
-        if folder not in every:
+    if is_inside(scan, studio.scans):
+        folder = "/".join(scan.resolve().parent.relative_to(studio.scans.resolve()).parts)
+        if folder.lower() in every:
+            return [folder.lower()]
+        if folder:
             raise Held(
                 f"{scan.name} lies in the folder {folder}, and no print has that name",
                 remedy=f"drop it into scans/ itself, or into a folder named {' or '.join(every)}",
             )
-        return [folder]
     return list(ticket.prints) if ticket.prints is not None else every
 
 
@@ -222,21 +238,38 @@ def _archive_what_it_needs(studio: Studio, opening: Opening, job: Job, steps: li
         store.keep_by_content(profile.data, studio.originals / "profiles", ".icc")
     for step in steps:
         if step.found.source:
-            store.keep_by_content(step.found.source.read_bytes(), studio.originals / "stages", ".py")
+            data = step.found.source.read_bytes()
+            if hashlib.sha256(data).hexdigest() != step.found.code_sha256:
+                raise Held(
+                    f"the stage file {step.found.source.name} was changed after the start",
+                    remedy="start platemark again, so that the stage is loaded as it is now",
+                )
+            store.keep_by_content(data, studio.originals / "stages", ".py")
 
 
-def _archive_ticket(ticket: Path, kept: store.Kept) -> None:
-    if ticket.is_file():
-        store.move(ticket, kept.path.with_suffix(".toml"))
+@contextlib.contextmanager
+def _standing_still(scan: Path) -> Iterator[None]:
+    """Whatever was found in a scan that changed meanwhile, good or bad, does not count.
+
+    Raises:
+        Changing: it changed.
+        Incomplete: it is gone, or no file.
+    """
+    before = _stamp(scan)
+    try:
+        yield
+    except Exception:
+        if _stamp(scan) == before:
+            raise
+    if _stamp(scan) != before:
+        raise Changing(f"{scan.name} changed while it was read", remedy="it is taken when it stands still")
 
 
 def _stamp(path: Path) -> tuple[int, int, int]:
     try:
-        facts = os.stat(path, follow_symlinks=False)
+        facts = path.stat()
     except OSError as fault:
         raise Incomplete(f"{path.name} is gone ({fault.strerror})", remedy="drop it in again") from fault
+    if not stat.S_ISREG(facts.st_mode):
+        raise Incomplete(f"{path.name} is no file", remedy="drop in a TIFF, PNG or JPEG")
     return facts.st_size, facts.st_mtime_ns, facts.st_ino
-
-
-def _is_inside(path: Path, folder: Path) -> bool:
-    return path.resolve().is_relative_to(folder.resolve())

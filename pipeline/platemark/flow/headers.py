@@ -1,13 +1,17 @@
-"""What a file says of itself before any pixel is decoded: its kind and its resolution."""
+"""What a file says of itself before any pixel is decoded: its kind, pages, form and resolution."""
 
 import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, BinaryIO
 
+import numpy as np
 from PIL import Image
 
-from platemark.errors import Held
+from platemark.flow import tiff_tags as tiff
+from platemark.flow.density import Density
+from platemark.flow.tiff_tags import CutShort, TagReader, Tags
 
 # Our own limit (config, max_megapixels) is checked before decoding; Pillow's would refuse an honest
 # 170 megapixel scan. Pillow only reads headers here.
@@ -21,11 +25,17 @@ _MAGIC = {
     b"\x89PNG\r\n\x1a\n": "PNG",
     b"\xff\xd8\xff": "JPEG",
 }
-# 72 and below is what programs write when they do not know; above 4800 no flatbed resolves anything.
-# Common practice.
-_LOWEST, _HIGHEST = 73.0, 4800.0
-# Axes may differ by rounding to whole pixels per metre, never by more than this.
-_AXES_AGREE = 0.01
+_DENSITY = frozenset({tiff.X_RESOLUTION, tiff.Y_RESOLUTION, tiff.RESOLUTION_UNIT})
+_PIXELS = ((tiff.STRIP_OFFSETS, tiff.STRIP_BYTES), (tiff.TILE_OFFSETS, tiff.TILE_BYTES))
+_FORM = frozenset({tiff.BITS, tiff.PHOTOMETRIC, tiff.EXTRA_SAMPLES, tiff.SAMPLE_FORMAT, tiff.ICC_PROFILE})
+_WANTED = _DENSITY | _FORM | frozenset(tag for pair in _PIXELS for tag in pair)
+_UNITS_PER_INCH = {2: 1.0, 3: 2.54}  # TIFF 6.0 and Exif: inch, centimetre
+_JFIF_UNITS_PER_INCH = {1: 1.0, 2: 2.54}
+_INCH = 2  # what TIFF 6.0 and Exif mean when they say nothing
+# TIFF 6.0 and its supplements: CIELab, ICCLab, ITULab.
+_LAB = {8, 9, 10}
+_USUAL_BITS = {1, 2, 4, 8, 16}
+_SAMPLE_FORMATS = {2: "signed", 3: "floating point", 5: "complex", 6: "complex"}  # TIFF 6.0, SampleFormat
 
 
 @dataclass(frozen=True)
@@ -34,13 +44,23 @@ class Header:
 
     Attributes:
         kind: TIFF, PNG or JPEG.
-        ppi: resolution, or None where the file says none, or nonsense.
+        densities: every place that speaks of the resolution.
         has_profile: the file carries something in the place of a colour profile.
+        pages: how many pictures are in the file.
+        page: which of them is described here, counted from 0.
+        lab: its pixels are CIELAB.
+        numbers: what its pixels are written in when it is not 1 to 16 bits: "32 bit floating point numbers".
+        unexplained_channel: it has a channel more than its colours need and does not say what it means.
     """
 
     kind: str
-    ppi: float | None
+    densities: tuple[Density, ...]
     has_profile: bool
+    pages: int = 1
+    page: int = 0
+    lab: bool = False
+    numbers: str | None = None
+    unexplained_channel: bool = False
 
 
 def kind_of(path: Path) -> str | None:
@@ -50,41 +70,107 @@ def kind_of(path: Path) -> str | None:
     return next((kind for magic, kind in _MAGIC.items() if start.startswith(magic)), None)
 
 
-def read_header(path: Path, kind: str) -> Header:
+def read_header(path: Path, kind: str, page: int | None = None) -> Header:
     """Read what the head of a file says.
 
+    Args:
+        path: of the file.
+        kind: as `kind_of` found it.
+        page: which page to describe if there are several, counted from 1; the first unless given.
+
     Raises:
-        Held: the two axes have different resolutions.
+        CutShort: the head is damaged, or speaks of more bytes than the file has.
     """
-    info = _info(path, kind)
-    dpi = info.get("dpi")
-    return Header(kind, _plausible(dpi, path.name), bool(info.get("icc_profile")))
+    with path.open("rb") as file:
+        return _of_tiff(file, page) if kind == "TIFF" else _of_others(file, kind)
 
 
-def _info(path: Path, kind: str) -> dict[str, object]:
-    """Pillow's reading of the header; whatever it chokes on, libvips will judge later."""
+def _of_tiff(file: BinaryIO, page: int | None) -> Header:
+    reader = TagReader.of(file)
+    directories = reader.directories()
+    if not directories:
+        raise CutShort
+    index = page - 1 if page and page <= len(directories) > 1 else 0
+    tags = reader.tags(directories[index], _WANTED)
+    if _end_of_pixels(tags) > reader.size:
+        raise CutShort
+    return Header(
+        kind="TIFF",
+        densities=_densities(tags),
+        has_profile=tiff.ICC_PROFILE in tags,
+        pages=len(directories),
+        page=index,
+        lab=_first(tags, tiff.PHOTOMETRIC, 0) in _LAB,
+        numbers=_unusual_numbers(tags),
+        unexplained_channel=0 in tags.get(tiff.EXTRA_SAMPLES, ()),
+    )
+
+
+def _of_others(file: BinaryIO, kind: str) -> Header:
+    """PNG and JPEG, by Pillow."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with path.open("rb") as file, Image.open(io.BufferedReader(file), formats=[kind]) as image:
-                return {str(key): value for key, value in image.info.items()}
-    except Exception:  # noqa: BLE001 - a crafted header may raise anything, ValueError among it
-        return {}
+            with Image.open(file, formats=[kind]) as image:
+                info = dict(image.info)
+    except Exception as fault:  # a crafted header may raise anything, ValueError among it
+        raise CutShort from fault
+    # Pillow leaves None in the place of a profile that it could not put together.
+    return Header(kind, (*_density_of(info, kind), *_in_exif(info)), "icc_profile" in info)
 
 
-def _plausible(dpi: object, name: str) -> float | None:
-    if not isinstance(dpi, tuple) or len(dpi) != 2:  # noqa: PLR2004 - across and down
-        return None
+def _density_of(info: dict[Any, Any], kind: str) -> tuple[Density, ...]:
+    """JFIF's density or PNG's pHYs. Source: JFIF 1.02 page 5; PNG specification, pHYs."""
+    if "jfif_unit" in info:
+        return (_density(info["jfif_density"], _JFIF_UNITS_PER_INCH.get(info["jfif_unit"], 0.0)),)
+    if "aspect" in info:
+        return (_density(info["aspect"], 0.0),)
+    # In a JPEG without JFIF this would be Pillow's reading of Exif, which knows one axis only.
+    return (_density(info["dpi"], 1.0),) if kind == "PNG" and "dpi" in info else ()
+
+
+def _density(axes: tuple[float, float], per_inch: float) -> Density:
+    across, down = axes
+    return Density(across, down, per_inch)
+
+
+def _in_exif(info: dict[Any, Any]) -> tuple[Density, ...]:
+    """A JPEG may carry its resolution in Exif alone. Broken Exif is no reason to hold a scan."""
     try:
-        across, down = float(dpi[0]), float(dpi[1])
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    if not (_LOWEST <= across <= _HIGHEST and _LOWEST <= down <= _HIGHEST):
-        return None
-    if abs(across - down) > _AXES_AGREE * max(across, down):
-        raise Held(
-            f"{name} says {across:g} ppi across and {down:g} ppi down: its pixels are not square",
-            remedy="scan again with one resolution, or say `ppi` in its ticket after making them square",
-        )
-    # Whole numbers come back from pixels per metre as 299.9994; scanners know whole numbers only.
-    return float(round(across)) if abs(across - round(across)) < 0.05 else round(across, 2)  # noqa: PLR2004
+        reader = TagReader.of(io.BytesIO(info.get("exif", b"").removeprefix(b"Exif\0\0")))
+        return _densities(reader.tags(reader.directories()[0], _DENSITY))
+    except (CutShort, IndexError):
+        return ()
+
+
+def _densities(tags: Tags) -> tuple[Density, ...]:
+    unit = _first(tags, tiff.RESOLUTION_UNIT, _INCH)
+    across, down = _ratio(tags, tiff.X_RESOLUTION), _ratio(tags, tiff.Y_RESOLUTION)
+    return (Density(across, down, _UNITS_PER_INCH.get(unit, 0.0)),)
+
+
+def _ratio(tags: Tags, tag: int) -> float:
+    """The first number or fraction of a tag; 0 where it is missing or has nothing below the line."""
+    if tag not in tags:
+        return 0.0
+    above, below, *_ = *np.ravel(tags[tag][0]).astype(float), 1.0
+    return float(above / below) if below else 0.0
+
+
+def _first(tags: Tags, tag: int, default: int) -> int:
+    return int(np.ravel(tags[tag])[0]) if tag in tags else default
+
+
+def _unusual_numbers(tags: Tags) -> str | None:
+    bits, kind = _first(tags, tiff.BITS, 1), _SAMPLE_FORMATS.get(_first(tags, tiff.SAMPLE_FORMAT, 1))
+    return None if kind is None and bits in _USUAL_BITS else f"{bits} bit {kind or 'whole'} numbers"
+
+
+def _end_of_pixels(tags: Tags) -> int:
+    """The first byte after the last strip or tile; 0 where that is not said."""
+    ends = [
+        (tags[offsets].astype(np.uint64) + tags[sizes].astype(np.uint64)).max()
+        for offsets, sizes in _PIXELS
+        if offsets in tags and sizes in tags and tags[offsets].shape == tags[sizes].shape
+    ]
+    return int(max(ends, default=0))

@@ -9,6 +9,7 @@ from filelock import FileLock, Timeout
 
 from platemark.errors import PlatemarkError
 from platemark.records import store
+from platemark.records.disk import errors_named
 
 LOCK = ".platemark.lock"
 # Beside the lock, because taking the lock empties the lock file itself.
@@ -20,21 +21,29 @@ def sole_worker(folder: Path) -> Iterator[None]:
     """Hold a folder while the block runs; the system lets go of it even after a kill.
 
     Raises:
-        PlatemarkError: somebody else holds it; says who.
+        PlatemarkError: somebody else holds it; says who. Or it cannot be written.
     """
     lock = FileLock(folder / LOCK)
     holder = folder / HOLDER
-    try:
-        lock.acquire(timeout=0)
-    except Timeout as fault:
-        who = holder.read_text(encoding="utf-8").strip() if holder.is_file() else "another process"
-        raise PlatemarkError(
-            f"{folder} is being worked on by {who}",
-            remedy="drop scans there and it will take them, or end it first",
-        ) from fault
+    with errors_named(folder / LOCK):
+        try:
+            lock.acquire(timeout=0)
+        except Timeout as fault:
+            raise PlatemarkError(
+                f"{folder} is being worked on by {_who(holder)}",
+                remedy="drop scans there and it will take them, or end it first",
+            ) from fault
     try:
         store.write_whole(holder, f"platemark, process {os.getpid()}\n".encode(), step="holder", replace=True)
         yield
-        holder.unlink(missing_ok=True)
     finally:
+        with contextlib.suppress(OSError):  # the folder may be gone by now
+            holder.unlink(missing_ok=True)
         lock.release()
+
+
+def _who(holder: Path) -> str:
+    try:
+        return holder.read_text(encoding="utf-8").strip()
+    except OSError:
+        return "another process"

@@ -11,8 +11,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+import structlog
+
+log = structlog.get_logger("platemark")
+
 Stamp = tuple[int, int, int]
 """Size, modification time in nanoseconds, inode."""
+Listing = Iterator[tuple[Path, Stamp | None]]
+"""What lies in the folder; no stamp for what has the name of a scan and is none."""
 
 # What programs and systems leave beside real files (common practice).
 _LITTER_ENDINGS = (".part", ".tmp", ".temp", ".crdownload", ".partial", ".download", ".filepart", "~")
@@ -30,7 +36,7 @@ class Glance(NamedTuple):
 def is_candidate(name: str) -> bool:
     """True for names that may be scans: not hidden, not temporary, not a ticket."""
     low = name.lower()
-    hidden = low.startswith((".", "~$", "._"))
+    hidden = low.startswith((".", "~$"))
     return not (hidden or low.endswith(_LITTER_ENDINGS) or low in _LITTER_NAMES or low.endswith(_OURS))
 
 
@@ -39,23 +45,31 @@ def has_settled(glance: Glance, now: float, quiet: float) -> bool:
     return now - glance.since >= quiet
 
 
-def list_scans(folder: Path) -> Iterator[tuple[Path, Stamp]]:
-    """Files in a folder and its sub-folders (one deep) that may be scans, in name order.
+def list_scans(folder: Path) -> Listing:
+    """What may be a scan in a folder and its sub-folders (one deep), in name order.
 
-    Links, pipes, devices and folders are passed over: only `lstat` is asked, nothing is opened.
+    Only `lstat` is asked, nothing is opened: a pipe would never answer.
+
+    Raises:
+        OSError: the folder cannot be listed.
     """
-    for path in sorted(folder.iterdir()):
-        if not is_candidate(path.name):
-            continue
+    for path in _candidates(folder):
         facts = _lstat(path)
-        if facts is None:
-            continue
-        if stat.S_ISDIR(facts.st_mode):
-            for inner in sorted(path.iterdir()):
-                inner_facts = _lstat(inner) if is_candidate(inner.name) else None
-                if inner_facts is not None and stat.S_ISREG(inner_facts.st_mode):
-                    yield inner, _stamp(inner_facts)
-        elif stat.S_ISREG(facts.st_mode):
+        if facts and stat.S_ISDIR(facts.st_mode):
+            yield from _list_inside(path)
+        elif facts:
+            yield path, _stamp(facts)
+
+
+def _list_inside(folder: Path) -> Listing:
+    try:
+        inside = _candidates(folder)
+    except OSError:  # gone this moment, or not ours to read
+        yield folder, None
+        return
+    for path in inside:
+        facts = _lstat(path)
+        if facts:
             yield path, _stamp(facts)
 
 
@@ -71,16 +85,22 @@ class Inbox:
     folder: Path
     settle: float
     grace: float
-    listing: Callable[[Path], Iterator[tuple[Path, Stamp]]] = list_scans
+    listing: Callable[[Path], Listing] = list_scans
     seen: dict[Path, Glance] = field(default_factory=dict)
     unfinished: dict[Path, Stamp] = field(default_factory=dict)
+    ignored: set[Path] = field(default_factory=set)
 
     def look(self, now: float) -> list[Path]:
         """Look once; returns the files that stand still and have not been found unfinished as they are.
 
         Files of one second's arrival come in name order, earlier arrivals first.
+
+        Raises:
+            OSError: the folder cannot be listed.
         """
-        here = dict(self.listing(self.folder))
+        listed = dict(self.listing(self.folder))
+        here = {path: stamp for path, stamp in listed.items() if stamp is not None}
+        self._tell_ignored(listed.keys() - here.keys())
         self.seen = {
             path: self.seen[path] if path in self.seen and self.seen[path].stamp == stamp else Glance(stamp, now)
             for path, stamp in here.items()
@@ -99,6 +119,11 @@ class Inbox:
         self.unfinished[path] = self.seen[path].stamp
         return self._out_of_grace(path, now)
 
+    def postpone(self, path: Path, now: float) -> None:
+        """Let a file wait anew, behind those that are here: it could not be worked on."""
+        if path in self.seen:
+            self.seen[path] = Glance(self.seen[path].stamp, now)
+
     @property
     def is_waiting(self) -> bool:
         """True while a file is here that may become ready without any event."""
@@ -106,6 +131,15 @@ class Inbox:
 
     def _out_of_grace(self, path: Path, now: float) -> bool:
         return has_settled(self.seen[path], now, self.grace)
+
+    def _tell_ignored(self, paths: set[Path]) -> None:
+        for path in sorted(paths - self.ignored):
+            log.info("ignored: a link, a pipe, or a folder too deep or closed", path=str(path))
+        self.ignored = paths
+
+
+def _candidates(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if is_candidate(path.name))
 
 
 def _lstat(path: Path) -> os.stat_result | None:
@@ -115,5 +149,6 @@ def _lstat(path: Path) -> os.stat_result | None:
         return None
 
 
-def _stamp(facts: os.stat_result) -> Stamp:
-    return facts.st_size, facts.st_mtime_ns, facts.st_ino
+def _stamp(facts: os.stat_result) -> Stamp | None:
+    """The stamp of a plain file; None for links, pipes, sockets, devices and folders."""
+    return (facts.st_size, facts.st_mtime_ns, facts.st_ino) if stat.S_ISREG(facts.st_mode) else None

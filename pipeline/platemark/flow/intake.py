@@ -12,13 +12,18 @@ from typing import Protocol
 import pyvips
 
 from platemark.errors import Held
+from platemark.flow.density import stated_ppi
 from platemark.flow.headers import Header, kind_of, read_header
+from platemark.flow.mending import mended
+from platemark.flow.scan_profile import colours_of, profile_of
+from platemark.flow.tiff_tags import CutShort
 from platemark.pixels import colour
 from platemark.pixels.picture import INTERPRETATIONS, WHITE, Picture, overview_of, to_sixteen_bits
-from platemark.pixels.profiles import Profile, ProfileError, grey, load_profile, read_profile, srgb
+from platemark.pixels.profiles import Profile, read_profile
 
 _LOADERS = ("VipsForeignLoadTiff", "VipsForeignLoadJpeg", "VipsForeignLoadPng")
 _BITS = {"uchar": 8, "ushort": 16}
+_CHANNELS = {"b-w": 1, "grey16": 1, "srgb": 3, "rgb16": 3, "cmyk": 4}
 _UPRIGHT = 1
 _SIDEWAYS = 5  # orientations 5 to 8 exchange width and height (TIFF 6.0, tag 274)
 
@@ -28,9 +33,9 @@ def guard_decoders() -> None:
 
     A cached operation would give the old pixels of a file whose content has changed.
     """
-    pyvips.operation_block_set("VipsForeignLoad", True)  # noqa: FBT003 - the library's own call
+    pyvips.operation_block_set("VipsForeignLoad", True)
     for loader in _LOADERS:
-        pyvips.operation_block_set(loader, False)  # noqa: FBT003
+        pyvips.operation_block_set(loader, False)
     pyvips.cache_set_max(0)
 
 
@@ -101,21 +106,20 @@ def examine(path: Path, scanner: Scanner, ticket_ppi: int | None = None) -> Open
         Incomplete: it is empty, or not (yet) a TIFF, PNG or JPEG.
         Held: a person must decide: no resolution, several pages, CMYK, a broken profile ...
     """
-    kind = _kind(path)
-    page = scanner.page - 1 if scanner.page and kind == "TIFF" else 0
-    image = _load(path, page)
+    header = _header(path, scanner.page)
+    _check_pages(header, path.name, scanner.page)
+    _check_kind_of_pixels(header, path.name)
+    image = _load(path, header.page)
     _check_size(image, path.name, scanner.max_megapixels)
-    _check_pages(image, path.name, scanner.page)
-    _check_form(image, path.name, scanner.cmyk)
-    header = read_header(path, kind)
+    _check_channels(image, path.name, scanner.cmyk)
     ppi, ppi_from = _resolution(header, path.name, scanner.ppi, ticket_ppi)
-    profile, profile_from = _profile(image, header, path.name, scanner.profile)
+    profile, profile_from = profile_of(image, header, path.name, scanner.profile)
     orientation = _orientation(image)
     width, height = image.width, image.height
     if orientation >= _SIDEWAYS:
         width, height = height, width
     return Opening(
-        page=page,
+        page=header.page,
         orientation=orientation,
         width=width,
         height=height,
@@ -145,44 +149,55 @@ def decode_to_the_end(path: Path, opening: Opening) -> Picture:
     try:
         overview = overview_of(picture.open(), opening.ppi)
     except pyvips.Error as fault:
-        raise Incomplete(
-            f"{path.name} ends too early or is damaged inside",
-            remedy="scan it again, or copy it again from where it came",
-        ) from fault
+        raise _damaged(path) from fault
     picture.facts["overview"] = overview
     return picture
 
 
-def _kind(path: Path) -> str:
+def _header(path: Path, page: int | None) -> Header:
     try:
         kind = kind_of(path)
+        if kind is None:
+            raise Incomplete(
+                f"{path.name} is not an image that can be used: its content is no TIFF, PNG or JPEG",
+                remedy="save the scan as TIFF (best), PNG or JPEG",
+            )
+        return read_header(path, kind, page)
+    except CutShort as fault:
+        raise _damaged(path) from fault
     except OSError as fault:
         raise Held(
             f"{path.name} cannot be read ({fault.strerror})",
             remedy="make it readable for you (owner and rights), then drop it in again",
         ) from fault
-    if kind is None:
-        raise Incomplete(
-            f"{path.name} is not an image that can be used: its content is no TIFF, PNG or JPEG",
-            remedy="save the scan as TIFF (best), PNG or JPEG",
-        )
-    return kind
+
+
+def _damaged(path: Path) -> Incomplete:
+    return Incomplete(
+        f"{path.name} ends too early or is damaged inside",
+        remedy="scan it again, or copy it again from where it came",
+    )
 
 
 def _load(path: Path, page: int = 0) -> pyvips.Image:
-    """Open by descriptor: libvips would read a name like `x.jpg[shrink=8]` as an option."""
-    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    options = {"access": "sequential", "fail_on": "error", "unlimited": True, **({"page": page} if page else {})}
+    data = mended(path, page)
     try:
-        source = pyvips.Source.new_from_descriptor(descriptor)  # which keeps a copy of the descriptor
-        options = {"page": page} if page else {}
-        return pyvips.Image.new_from_source(
-            source, "", access="sequential", fail_on="error", unlimited=True, **options
-        )
+        if data is not None:
+            return pyvips.Image.new_from_buffer(data, "", **options)
+        return pyvips.Image.new_from_source(_source(path), "", **options)
     except pyvips.Error as fault:
         raise Incomplete(
             f"{path.name} cannot be opened: it is damaged, cut short or of a kind that is not read",
             remedy="scan it again as an 8 or 16 bit RGB or grey TIFF",
         ) from fault
+
+
+def _source(path: Path) -> pyvips.Source:
+    """By descriptor: libvips would read a name like `x.jpg[shrink=8]` as an option."""
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    try:
+        return pyvips.Source.new_from_descriptor(descriptor)  # which keeps a copy of the descriptor
     finally:
         os.close(descriptor)
 
@@ -196,95 +211,54 @@ def _check_size(image: pyvips.Image, name: str, max_megapixels: int) -> None:
         )
 
 
-def _check_pages(image: pyvips.Image, name: str, page: int | None) -> None:
-    pages = image.get("n-pages") if image.get_typeof("n-pages") else 1
-    if pages > 1 and page is None:
+def _check_pages(header: Header, name: str, page: int | None) -> None:
+    if header.pages > 1 and (page is None or page > header.pages):
         raise Held(
-            f"{name} has {pages} pages",
+            f"{name} has {header.pages} pages" + (f", and page = {page} in [scanner]" if page else ""),
             remedy="save the page you want as a file of its own, or choose one with `page` in [scanner]",
         )
 
 
-def _check_form(image: pyvips.Image, name: str, cmyk: str) -> None:
-    if image.format not in _BITS:
-        raise Held(f"{name} has numbers of the kind {image.format} in it", remedy="save it with 8 or 16 bits a channel")
+def _check_kind_of_pixels(header: Header, name: str) -> None:
+    """What libvips would read wrongly or refuse without saying why."""
+    if header.lab:
+        raise Held(f"{name} is a Lab file", remedy="save it as RGB, with its profile")
+    if header.numbers:
+        raise Held(f"{name} has {header.numbers} in it", remedy="save it with 8 or 16 bits a channel")
+    if header.unexplained_channel:
+        raise Held(
+            f"{name} has one channel more than its colours need, and does not say what it means",
+            remedy="save it without that channel (a mask, or what an infrared lamp saw)",
+        )
+
+
+def _check_channels(image: pyvips.Image, name: str, cmyk: str) -> None:
     if image.interpretation == "cmyk" and cmyk != "convert":
         raise Held(
             f"{name} is a CMYK file",
             remedy='scan in RGB, or write cmyk = "convert" in [scanner] to have it converted through its profile',
         )
-    colours = image.bands - (1 if image.hasalpha() else 0)
-    wanted = 4 if image.interpretation == "cmyk" else 3
-    if image.interpretation in {"lab", "labq", "labs"} or colours not in {1, wanted}:
+    wanted = _CHANNELS.get(image.interpretation)
+    if image.format not in _BITS or colours_of(image) != wanted:
         raise Held(
-            f"{name} is neither grey nor RGB ({image.bands} channels, {image.interpretation})",
-            remedy="save it as RGB",
+            f"{name} is neither grey nor RGB of 8 or 16 bits "
+            f"({image.bands} channels, {image.interpretation}, {image.format})",
+            remedy="save it as RGB with 8 or 16 bits a channel",
         )
 
 
 def _resolution(header: Header, name: str, configured: int | None, ticket: int | None) -> tuple[float, str]:
     if ticket:
         return float(ticket), "ticket"
-    if header.ppi:
-        return header.ppi, "file"
+    stated = stated_ppi(header.densities, name)
+    if stated:
+        return stated, "file"
     if configured:
         return float(configured), "config"
     raise Held(
         f"{name} does not say at what resolution it was scanned",
         remedy="write ppi = 300 (or what it was) in its ticket, or in [scanner] if all your scans are so",
     )
-
-
-def _profile(
-    image: pyvips.Image, header: Header, name: str, configured: Path | None
-) -> tuple[Profile, str]:
-    """The profile of the opened picture and where it comes from."""
-    embedded = image.get("icc-profile-data") if image.get_typeof("icc-profile-data") else None
-    if embedded is None and header.has_profile:
-        # libvips drops a damaged PNG profile at load, and would go on as if there were none.
-        raise Held(f"the colour profile in {name} is damaged", remedy="scan it again, or save it without a profile")
-    cmyk = image.interpretation == "cmyk"
-    if embedded is not None:
-        profile = _checked(embedded, name, image)
-        return (srgb(), "sRGB, converted from CMYK through the file's profile") if cmyk else (profile, "file")
-    if cmyk:
-        raise Held(f"{name} is CMYK and has no profile to convert it by", remedy="scan it in RGB")
-    if _colours(image) == 1:
-        return grey(), "assumed grey with the sRGB curve"
-    if configured is not None:
-        return _from_config(configured, name), "config"
-    return srgb(), "assumed sRGB"
-
-
-def _from_config(path: Path, name: str) -> Profile:
-    try:
-        profile = load_profile(path)
-    except ProfileError as fault:
-        raise Held(fault.what, remedy="put the file right, or change `profile` in [scanner]") from fault
-    if profile.colour_space != "RGB":
-        raise Held(
-            f"the profile {path.name} in [scanner] is for {profile.colour_space}, and {name} is RGB",
-            remedy="name a scanner or working-space profile for RGB",
-        )
-    return profile
-
-
-def _checked(data: bytes, name: str, image: pyvips.Image) -> Profile:
-    try:
-        profile = read_profile(data, name)
-    except ProfileError as fault:
-        raise Held(fault.what, remedy=fault.remedy or "save the scan again, or without a profile") from fault
-    if profile.bands != _colours(image) or profile.colour_space == "Lab":
-        raise Held(
-            f"{name} has {_colours(image)} channels, but its profile describes {profile.colour_space}",
-            remedy="save it with a profile that fits, or without one",
-        )
-    return profile
-
-
-def _colours(image: pyvips.Image) -> int:
-    bands: int = image.bands - (1 if image.hasalpha() else 0)
-    return bands
 
 
 def _orientation(image: pyvips.Image) -> int:
@@ -294,23 +268,27 @@ def _orientation(image: pyvips.Image) -> int:
 
 def _upright(path: Path, opening: Opening) -> pyvips.Image:
     """The scan's pixels: 16 bits, without alpha, in the opening's profile, the right way up."""
-    image = _load(path, opening.page)
-    cmyk_profile = image.get("icc-profile-data") if image.interpretation == "cmyk" else None
-    image = _plain(image)
-    if cmyk_profile is not None:
-        image = colour.convert(image, read_profile(cmyk_profile, path.name), opening.profile)
-    if opening.orientation == _UPRIGHT:
+    image = _turned(_load(path, opening.page), opening.orientation)
+    plain = _plain(image)
+    if image.interpretation == "cmyk":
+        return colour.convert(plain, read_profile(image.get("icc-profile-data"), path.name), opening.profile)
+    return plain
+
+
+def _turned(image: pyvips.Image, orientation: int) -> pyvips.Image:
+    if orientation == _UPRIGHT:
         return image
     # A turn needs the last row first, so the scan is held in memory for it.
     turned = image.copy_memory().copy()
-    turned.set_type(pyvips.GValue.gint_type, "orientation", opening.orientation)
+    turned.remove("vips-sequential")  # or it would be copied once more before it is used
+    turned.set_type(pyvips.GValue.gint_type, "orientation", orientation)
     return turned.autorot()
 
 
 def _plain(image: pyvips.Image) -> pyvips.Image:
+    paper = 0 if image.interpretation == "cmyk" else WHITE
     if image.format == "uchar":
         image = to_sixteen_bits(image)
     if image.hasalpha():
-        image = image.flatten(background=[WHITE] * (image.bands - 1), max_alpha=WHITE)
-        image = image.cast("ushort")
+        image = image.flatten(background=[paper] * (image.bands - 1), max_alpha=WHITE).cast("ushort")
     return image.copy(interpretation=INTERPRETATIONS[image.bands])

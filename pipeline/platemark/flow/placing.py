@@ -7,6 +7,7 @@ from platemark.errors import ManifestError
 from platemark.flow.chain import Made
 from platemark.records import store
 from platemark.records.manifest import read_manifest
+from platemark.records.names import name_key
 from platemark.records.store import Kept
 
 
@@ -20,7 +21,7 @@ class Place:
         recipe: hash of what makes it, see `recipe_of`.
         stem: the readable name; the number is added where the name is taken.
         number: 1 for none.
-        done: the same scan was made by the same recipe here, and the file is right.
+        made: the export, where the same scan was made by the same recipe here and the file is right.
     """
 
     folder: Path
@@ -28,7 +29,7 @@ class Place:
     recipe: str
     stem: str
     number: int = 1
-    done: bool = False
+    made: Path | None = None
 
     @property
     def name(self) -> str:
@@ -45,51 +46,94 @@ class Place:
         """Its manifest."""
         return self.folder / f"{self.name}.toml"
 
-    def clear_for(self, data: bytes, suffix: str) -> "Place":
-        """The place whose file name is free, or holds these very bytes: a crash left them without manifest."""
+    def next(self) -> "Place":
+        """The place after this one."""
+        return replace(self, number=self.number + 1)
+
+    def files(self, made: Made) -> dict[Path, bytes]:
+        """What goes here beside the manifest, the export first."""
+        companions = {self.folder / f"{self.name}.{ending}": data for ending, data in made.companions.items()}
+        return {self.export(made.suffix): made.data, **companions}
+
+    def clear_for(self, made: Made) -> "Place":
+        """The first place from here whose names are free, or hold these very bytes: a crash left them without manifest.
+
+        Raises:
+            StoreError: `ready/` cannot be listed.
+        """
+        taken = store.names_in(self.folder)
         place = self
-        while True:
-            export = place.export(suffix)
-            if not place.manifest.exists() and (not export.exists() or export.read_bytes() == data):
-                return place
-            place = replace(place, number=place.number + 1)
+        while not place._is_clear(made, taken):
+            place = place.next()
+        return place
+
+    def _is_clear(self, made: Made, taken: set[str]) -> bool:
+        if name_key(self.manifest.name) in taken:
+            return False
+        return all(name_key(path.name) not in taken or _holds(path, data) for path, data in self.files(made).items())
 
 
 def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
     """Where the export of this scan and recipe is, or may go.
 
     Names of other scans and other recipes are passed over: an export is never overwritten.
+
+    Raises:
+        StoreError: `ready/` cannot be listed.
     """
+    taken = store.names_in(folder)
     place = Place(folder, print_name, recipe, kept.stem)
-    while place.manifest.exists():
-        if _is_of(place, kept):
-            return replace(place, done=True)
-        place = replace(place, number=place.number + 1)
+    while name_key(place.manifest.name) in taken:
+        made = _made_at(place, kept)
+        if made:
+            return replace(place, made=made)
+        place = place.next()
     return place
 
 
-def _is_of(place: Place, kept: Kept) -> bool:
-    """True when the manifest here tells of this scan and recipe and its file is as it says."""
+def _made_at(place: Place, kept: Kept) -> Path | None:
+    """The export here, if the manifest tells of this scan and recipe and the file is as it says."""
     try:
         manifest = read_manifest(place.manifest)
     except ManifestError:
-        return False  # a broken manifest is left for `verify` to tell of; it is never written over
+        return None  # a broken manifest is left for `verify` to tell of; it is never written over
     if manifest.recipe != place.recipe or [source.sha256 for source in manifest.sources] != [kept.sha256]:
-        return False
+        return None
     export = place.folder / manifest.output.file
-    return export.is_file() and store.sha256_of(export) == manifest.output.sha256
+    right = export.is_file() and store.sha256_of(export) == manifest.output.sha256
+    return export if right else None
 
 
 def publish(place: Place, made: Made, manifest: bytes) -> Path:
     """Write export, companions and manifest, in this order: the manifest makes them count.
 
     Raises:
-        StoreError: the disk refuses; what stands there is whole, and the next start goes on.
+        FileExistsError: somebody took one of the names this moment; nothing of ours is left there.
+        StoreError: the disk refuses; nothing of ours is left there.
     """
-    export = place.export(made.suffix)
-    if not export.exists():
-        store.write_whole(export, made.data, step="out")
-    for ending, data in made.companions.items():
-        store.write_whole(place.folder / f"{place.name}.{ending}", data, step="companion", replace=True)
-    store.write_whole(place.manifest, manifest, step="manifest")
-    return export
+    written: list[Path] = []
+    try:
+        for path, data in place.files(made).items():
+            if _write(path, data, "companion" if written else "out"):
+                written.append(path)
+        store.write_whole(place.manifest, manifest, step="manifest")
+    except Exception:
+        for path in written:
+            store.remove(path, step="out.clear")
+        raise
+    return place.export(made.suffix)
+
+
+def _write(path: Path, data: bytes, step: str) -> bool:
+    """True when it was written; False when it is there already, byte for byte."""
+    try:
+        store.write_whole(path, data, step=step)
+    except FileExistsError:
+        if not _holds(path, data):
+            raise
+        return False
+    return True
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    return path.is_file() and path.read_bytes() == data

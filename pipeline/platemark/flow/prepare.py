@@ -4,9 +4,11 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
-from platemark.errors import Held
-from platemark.flow.delivery import Outcome, deliver, hold
+from platemark.flow.delivery import Changing, Outcome, deliver, held_whole, hold
+from platemark.flow.intake import Incomplete
+from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
+from platemark.records.names import shown
 
 
 def _silent(_scan: str, _print: str, _stage: str) -> None:
@@ -18,6 +20,8 @@ def prepare(
 ) -> Iterator[list[Outcome]]:
     """Make the prints of each file in turn; one that cannot be used is held and the next goes on.
 
+    To be called by who holds the studio, see `sole_worker`: it begins by clearing up after a crash.
+
     Args:
         studio: where to.
         files: scans; those outside `scans/` stay where they are.
@@ -26,8 +30,11 @@ def prepare(
     Raises:
         StoreError: the disk refuses.
     """
+    clear_up(studio)
     for scan in files:
         try:
-            yield deliver(studio, scan, partial(progress, scan.name))
-        except Held as held:  # named by hand, so it is not waited for
-            yield hold(studio, scan, held)
+            yield deliver(studio, scan, partial(progress, shown(scan.name)))
+        except Changing as changing:  # still being written: it must not be moved from under the writer
+            yield [held_whole(scan, changing)]
+        except Incomplete as unfinished:  # named by hand, so it is not waited for
+            yield hold(studio, scan, unfinished)

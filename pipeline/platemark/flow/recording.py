@@ -3,23 +3,41 @@
 import hashlib
 import importlib.metadata
 import os
+import platform
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from platemark.contract.job import Job
 from platemark.contract.plugins import FoundStage
+from platemark.errors import Held
 from platemark.flow.chain import Applied, Made
 from platemark.flow.intake import Opening
 from platemark.flow.placing import Place
 from platemark.flow.studio import Studio
 from platemark.records.libraries import library_versions
-from platemark.records.manifest import FORMAT, Manifest, Output, ProfileUsed, Source, Transform
+from platemark.records.manifest import FORMAT, Manifest, Output, ProfileUsed, Source, Transform, first_problem
 from platemark.records.store import Kept
 
 
 def manifest_for(studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made) -> Manifest:
-    """Tell everything that the export was made from, by and into."""
+    """Tell everything that the export was made from, by and into.
+
+    Raises:
+        Held: a stage gave something that cannot be written down, such as a number that is none.
+    """
+    try:
+        return _manifest(studio, place, opening, kept, job, made)
+    except ValidationError as fault:
+        raise Held(
+            f"the manifest cannot hold what a stage gave: {first_problem(fault)}",
+            remedy="mend that stage or take it out of `stages`, then drop the scan in again",
+        ) from fault
+
+
+def _manifest(studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made) -> Manifest:
     spec = studio.config.print[job.print_name]
     return Manifest(
         format=FORMAT,
@@ -36,6 +54,7 @@ def manifest_for(studio: Studio, place: Place, opening: Opening, kept: Kept, job
         made={
             "when": datetime.now(UTC).isoformat(timespec="seconds"),
             "platemark": importlib.metadata.version("platemark"),
+            "machine": platform.machine(),
         },
     )
 
@@ -45,7 +64,7 @@ def _source(opening: Opening, kept: Kept, ready: Path) -> Source:
         name=kept.stem,
         sha256=kept.sha256,
         size=kept.size,
-        archived=_relative(kept.path, ready),
+        archived=_readable(_relative(kept.path, ready)),
         page=opening.page,
         orientation=opening.orientation,
         ppi=opening.ppi,
@@ -64,7 +83,12 @@ def _relative(path: Path, folder: Path) -> str:
     try:
         return Path(os.path.relpath(path, folder)).as_posix()
     except ValueError:  # on another drive of Windows
-        return path.name
+        return path.as_posix()
+
+
+def _readable(words: str) -> str:
+    """What is not UTF-8 in a name or a profile no TOML can hold; the original is found by its content then."""
+    return words.encode("utf-8", "backslashreplace").decode()
 
 
 def _transform(applied: Applied) -> Transform:
@@ -93,11 +117,12 @@ def without_nothing(table: dict[str, Any]) -> dict[str, Any]:
 
 
 def _profiles(opening: Opening, job: Job) -> list[ProfileUsed]:
-    used = [ProfileUsed(role="scan", description=opening.profile.description, sha256=opening.profile.sha256)]
-    if job.paper.profile:
-        paper = job.paper.profile
-        used.append(ProfileUsed(role="paper", description=paper.description, sha256=paper.sha256))
-    return used
+    used = {"scan": opening.profile, "paper": job.paper.profile}
+    return [
+        ProfileUsed(role=role, description=_readable(profile.description), sha256=profile.sha256)
+        for role, profile in used.items()
+        if profile
+    ]
 
 
 def _output(place: Place, made: Made) -> Output:

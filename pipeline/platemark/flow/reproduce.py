@@ -1,21 +1,29 @@
 """Reproducing: an export made again from the archived original and its manifest alone."""
 
+import contextlib
 import hashlib
+import platform
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pyvips
+from pydantic import ValidationError
 
 from platemark.contract.plugins import FoundStage, Plugins, load_stage_file
-from platemark.contract.stage import Encoder
-from platemark.errors import ManifestError, PlatemarkError
+from platemark.contract.stage import Encoder, Parameters
+from platemark.errors import Held, ManifestError, PlatemarkError, PluginError
+from platemark.flow.chain import checked_apply
 from platemark.flow.intake import Opening, open_picture
 from platemark.pixels import colour
 from platemark.pixels.picture import INTERPRETATIONS, Picture, to_sixteen_bits
 from platemark.pixels.profiles import Profile, grey, load_profile, read_profile, srgb
 from platemark.records.libraries import library_versions
-from platemark.records.manifest import Manifest, Source, Transform, read_manifest
+from platemark.records.manifest import Manifest, ProfileUsed, Source, Transform, first_problem, read_manifest
 from platemark.records.store import sha256_of
+
+_BACKUP = "bring it back from a backup; it must be the same file"
+Step = tuple[FoundStage, Parameters]
 
 
 @dataclass(frozen=True)
@@ -42,11 +50,11 @@ class Reproduction:
         """Say what came of it."""
         if self.same:
             return f"{self.manifest.name}: identical, all {len(self.data)} bytes"
-        why = "; ".join(self.changed) or "no library or stage differs from then, so the file or the disk did"
-        far = ""
+        why = "; ".join(self.changed) or "no library, stage or kind of machine has changed, so platemark itself has"
+        far = "The file made then is not at hand as it was, so how far they differ cannot be told."
         if self.largest is not None and self.mean is not None:
-            far = f" The pictures differ by {self.mean:.3f} CIEDE2000 on average and {self.largest:.2f} at most."
-        return f"{self.manifest.name}: DIFFERS from what was made then ({why}).{far}"
+            far = f"The pictures differ by {self.mean:.3f} CIEDE2000 on average and {self.largest:.2f} at most."
+        return f"{self.manifest.name}: DIFFERS from what was made then ({why}). {far}"
 
 
 def reproduce(path: Path, plugins: Plugins) -> Reproduction:
@@ -58,36 +66,37 @@ def reproduce(path: Path, plugins: Plugins) -> Reproduction:
 
     Raises:
         ManifestError: it cannot be read.
-        PlatemarkError: the original, a profile or a stage is missing or has changed; names it.
+        PlatemarkError: the original, a profile or a stage is missing or has changed, or a stage
+            fails; names it.
     """
     manifest = read_manifest(path)
-    original = find_source(path.parent, manifest.sources[0])
-    archive = original.parent
-    profiles = {used.sha256: _archived_profile(archive, used.sha256, used.role) for used in manifest.profiles}
-    picture = open_picture(original, _opening(manifest.sources[0], profiles))
-    data = _replay(picture, manifest.transforms, plugins, archive, path.name)
+    source = manifest.sources[0]
+    recorded = path.parent / source.archived
+    original, archive = find_source(recorded, source), recorded.parent
+    profiles = {used.sha256: _profile_of_then(archive, used) for used in manifest.profiles}
+    if source.profile not in profiles:
+        raise ManifestError(
+            f"{path.name}, profiles: that of the scan ({source.profile[:12]}...) is not among them", remedy=_BACKUP
+        )
+    steps = [_step_of_then(transform, plugins, archive, path.name) for transform in manifest.transforms]
+    data = _replay(open_picture(original, _opening(source, profiles[source.profile])), steps, path.name)
     if hashlib.sha256(data).hexdigest() == manifest.output.sha256:
         return Reproduction(path, data, same=True)
+    changed = tuple(_what_changed(manifest, plugins))
     largest, mean = _how_far(path.parent / manifest.output.file, manifest, data)
-    return Reproduction(path, data, False, tuple(_what_changed(manifest, plugins)), largest, mean)
+    return Reproduction(path, data, same=False, changed=changed, largest=largest, mean=mean)
 
 
-def find_source(ready: Path, source: Source) -> Path:
-    """The archived original, at its recorded place or anywhere in the archive by content.
+def find_source(recorded: Path, source: Source) -> Path:
+    """The archived original, at its recorded place or, where nothing lies there, in that folder by content.
 
     Raises:
         PlatemarkError: it is missing, or its content has changed.
     """
-    recorded = ready / source.archived
     if recorded.is_file():
-        if sha256_of(recorded) != source.sha256:
-            raise PlatemarkError(
-                f"the original {recorded} has changed: its sha256 is not {source.sha256[:12]}...",
-                remedy="bring it back from a backup",
-            )
-        return recorded
-    for path in sorted(recorded.parent.glob(f"*-{source.sha256[:12]}.*")):
-        if path.suffix != ".toml" and sha256_of(path) == source.sha256:
+        return unchanged(recorded, source.sha256, "original")
+    for path in sorted(recorded.parent.rglob("*")):
+        if path.is_file() and path.stat().st_size == source.size and _hash(path) == source.sha256:
             return path
     raise PlatemarkError(
         f"the original of {source.name} is missing: {recorded} (sha256 {source.sha256[:12]}...)",
@@ -95,17 +104,36 @@ def find_source(ready: Path, source: Source) -> Path:
     )
 
 
-def _archived_profile(archive: Path, sha256: str, role: str) -> Profile:
-    path = archive / "profiles" / f"{sha256}.icc"
-    if not path.is_file() or sha256_of(path) != sha256:
-        state = "has changed" if path.is_file() else "is missing"
+def unchanged(path: Path, sha256: str, what: str, remedy: str = _BACKUP) -> Path:
+    """The path, once its content was found to be what it was.
+
+    Raises:
+        PlatemarkError: it is missing, cannot be read, or has changed.
+    """
+    if not path.is_file():
+        raise PlatemarkError(f"the {what} {path} is missing", remedy=remedy)
+    found = _hash(path)
+    if found != sha256:
         raise PlatemarkError(
-            f"the {role} profile {path} {state}", remedy="bring it back from a backup; it must be the same file"
+            f"the {what} {path} has changed: its sha256 is {found[:12]}..., and {sha256[:12]}... was written down",
+            remedy=remedy,
         )
-    return load_profile(path)
+    return path
 
 
-def _opening(source: Source, profiles: dict[str, Profile]) -> Opening:
+def _hash(path: Path) -> str:
+    try:
+        return sha256_of(path)
+    except OSError as fault:
+        raise PlatemarkError(f"{path} cannot be read ({fault.strerror})", remedy="make it readable for you") from fault
+
+
+def _profile_of_then(archive: Path, used: ProfileUsed) -> Profile:
+    path = archive / "profiles" / f"{used.sha256}.icc"
+    return load_profile(unchanged(path, used.sha256, f"{used.role} profile"))
+
+
+def _opening(source: Source, profile: Profile) -> Opening:
     return Opening(
         page=source.page,
         orientation=source.orientation,
@@ -114,66 +142,95 @@ def _opening(source: Source, profiles: dict[str, Profile]) -> Opening:
         bits=source.bits,
         ppi=source.ppi,
         ppi_from=source.ppi_from,
-        profile=profiles[source.profile],
+        profile=profile,
         profile_from=source.profile_from,
         alpha=source.alpha,
     )
 
 
-def _replay(picture: Picture, transforms: list[Transform], plugins: Plugins, archive: Path, name: str) -> bytes:
-    """Run the `apply` halves; no decision is taken."""
-    for transform in transforms:
-        found = _stage_of_then(transform, plugins, archive)
-        stage = found.kind()
-        try:
-            parameters = found.kind.parameters_model.model_validate(transform.parameters)
-        except ValueError as fault:
-            raise ManifestError(f"{name}, parameters of {transform.stage}: {fault}") from fault
-        if isinstance(stage, Encoder):
-            return stage.encode(picture, parameters)
-        picture = stage.apply(picture, parameters)
-    raise ManifestError(f"{name}: no transform in it writes a file")
+def _step_of_then(transform: Transform, plugins: Plugins, archive: Path, name: str) -> Step:
+    """The stage as it was, and what it had decided."""
+    found = _stage_of_then(transform, plugins, archive)
+    try:
+        return found, found.kind.parameters_model.model_validate(transform.parameters)
+    except ValidationError as fault:
+        raise ManifestError(
+            f"{name}, parameters of {transform.stage}, {first_problem(fault)}", remedy=_install(transform)
+        ) from fault
 
 
 def _stage_of_then(transform: Transform, plugins: Plugins, archive: Path) -> FoundStage:
-    """The stage as it was: archived source, or an installed one of the same version."""
+    """Archived source, or an installed stage of the same version."""
     if transform.source_archived:
         path = archive / "stages" / f"{transform.code_sha256}.py"
-        if not path.is_file() or sha256_of(path) != transform.code_sha256:
-            raise PlatemarkError(
-                f"the source of your stage {transform.stage} is missing or changed: {path}",
-                remedy="bring it back from a backup",
-            )
+        unchanged(path, transform.code_sha256, f"source of your stage {transform.stage}")
         return load_stage_file(path, transform.stage)
-    found = plugins.stage(transform.stage)
+    try:
+        found = plugins.stage(transform.stage)
+    except PluginError as fault:
+        raise PluginError(fault.what, remedy=_install(transform)) from fault
     if found.kind.version != transform.version:
-        raise PlatemarkError(
+        raise PluginError(
             f"the stage {transform.stage} was version {transform.version} then and is {found.kind.version} now",
-            remedy=f"install {transform.distribution} {transform.distribution_version} to make this export again",
+            remedy=_install(transform),
         )
     return found
 
 
-def _what_changed(manifest: Manifest, plugins: Plugins) -> list[str]:
-    now = library_versions()
-    names = sorted(manifest.libraries.keys() | now.keys())
-    changed = [
-        f"{name} was {manifest.libraries.get(name, 'absent')} then and is {now.get(name, 'absent')} now"
-        for name in names
-        if manifest.libraries.get(name) != now.get(name)
-    ]
+def _install(transform: Transform) -> str:
+    if transform.source_archived:
+        return _BACKUP
+    return f"install {transform.distribution} {transform.distribution_version} to make this export again"
+
+
+def _replay(picture: Picture, steps: Sequence[Step], name: str) -> bytes:
+    """Run the `apply` halves; no decision is taken."""
+    for found, parameters in steps:
+        with _stage_named(found):
+            stage = found.kind()
+            picture = checked_apply(stage, picture, parameters)
+            if isinstance(stage, Encoder):
+                return stage.encode(picture, parameters)
+    raise ManifestError(f"{name}, transforms: none of them writes a file", remedy=_BACKUP)
+
+
+@contextlib.contextmanager
+def _stage_named(found: FoundStage) -> Iterator[None]:
+    """Whatever a stage raises becomes a sentence with its name."""
+    try:
+        yield
+    except Held as held:
+        raise PlatemarkError(held.reason, held.remedy) from held
+    except Exception as fault:
+        words = fault.what if isinstance(fault, PlatemarkError) else f"{type(fault).__name__}: {fault}"
+        raise PlatemarkError(
+            f"the stage {found.kind.name} ({found.origin}) worked then and fails now: {' '.join(words.split())}",
+            remedy="see [libraries] in the manifest for what it worked with",
+        ) from fault
+
+
+def _what_changed(manifest: Manifest, plugins: Plugins) -> Iterator[str]:
+    then, now = manifest.libraries, library_versions()
+    for name in sorted(then.keys() | now.keys()):
+        if then.get(name) != now.get(name):
+            yield f"{name} was {then.get(name, 'absent')} then and is {now.get(name, 'absent')} now"
     for transform in manifest.transforms:
         found = plugins.stages.get(transform.stage)
         if found and not transform.source_archived and found.code_sha256 != transform.code_sha256:
-            changed.append(f"the code of the stage {transform.stage} was changed without a new version")
-    return changed
+            yield f"the code of the stage {transform.stage} was changed without a new version"
+    here = platform.machine()
+    if manifest.made.get("machine", here) != here:
+        yield f"it was made on {manifest.made['machine']} then and on {here} now"
 
 
 def _how_far(export: Path, manifest: Manifest, data: bytes) -> tuple[float | None, float | None]:
     """Largest and mean CIEDE2000 between the file made then and the bytes made now."""
-    if not export.is_file() or sha256_of(export) != manifest.output.sha256:
+    if not export.is_file() or _hash(export) != manifest.output.sha256:
         return None, None
-    then, now = _lab(export.read_bytes()), _lab(data)
+    try:
+        then, now = _lab(export.read_bytes()), _lab(data)
+    except (pyvips.Error, PlatemarkError):  # an encoder of her own may write what is not read here
+        return None, None
     if (then.width, then.height) != (now.width, now.height):
         return None, None
     difference = colour.difference(then, now)
@@ -185,5 +242,5 @@ def _lab(data: bytes) -> pyvips.Image:
     embedded = image.get("icc-profile-data") if image.get_typeof("icc-profile-data") else None
     fallback = grey() if image.bands == 1 else srgb()
     profile = read_profile(embedded, "the export") if embedded else fallback
-    wide = to_sixteen_bits(image).copy(interpretation=INTERPRETATIONS[image.bands])
-    return colour.to_lab(wide, profile)
+    wide = to_sixteen_bits(image) if image.format == "uchar" else image
+    return colour.to_lab(wide.copy(interpretation=INTERPRETATIONS[profile.bands]), profile)

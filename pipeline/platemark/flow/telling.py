@@ -16,5 +16,5 @@ def tell(plugins: Plugins, hook: str, **facts: object) -> None:
         others = [other for other in manager.get_plugins() if other is not plugin]
         try:
             manager.subset_hook_caller(hook, others)(**facts)
-        except (Exception, SystemExit) as fault:  # noqa: BLE001 - a stranger's code may raise anything
-            log.error("a plugin failed when it was told", plugin=name, hook=hook, fault=repr(fault))
+        except (Exception, SystemExit) as fault:  # a stranger's code may raise anything
+            log.exception("a plugin failed when it was told", plugin=name, hook=hook, fault=repr(fault))

@@ -4,7 +4,8 @@ watchdog only wakes it up early. What counts is the listing, made after each wak
 sweep, so a lost event costs a minute at most and a doubled one nothing.
 """
 
-import threading
+import contextlib
+import queue
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -16,10 +17,11 @@ from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
 from watchdog.observers.polling import PollingObserver
 
-from platemark.errors import Held, StoreError
-from platemark.flow.delivery import Outcome, deliver, hold
+from platemark.errors import StoreError
+from platemark.flow.delivery import Changing, Outcome, deliver, hold
 from platemark.flow.inbox import Inbox
 from platemark.flow.intake import Incomplete
+from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
 
 log = structlog.get_logger("platemark")
@@ -27,34 +29,46 @@ log = structlog.get_logger("platemark")
 # A scanner that pauses longer than ten settle times between two strips has stopped.
 GRACE = 10
 # File systems that report no changes made on another machine.
-_REMOTE = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "fuse.sshfs", "9p", "afpfs", "davfs", "vboxsf"}
-# Seconds between two tries while the disk refuses: long enough not to fill the log.
+_REMOTE = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "fuse.sshfs", "9p", "afpfs", "davfs", "vboxsf", "virtiofs"}
+# Seconds between two tries while the disk refuses: long enough to leave it alone, short enough to wait for.
 _PAUSE = 5.0
 
+# The one queue that a signal handler may put into while its own thread waits on it; a `threading.Event`
+# can lock up there (library reference of `queue.SimpleQueue`: `put` is reentrant).
+Bell = queue.SimpleQueue[None]
 
-class _Bell(FileSystemEventHandler):
+
+class _Ringing(FileSystemEventHandler):
     """Rings for any event; looking is somebody else's work."""
 
-    def __init__(self, ring: threading.Event) -> None:
-        self.ring = ring
+    def __init__(self, bell: Bell) -> None:
+        self.bell = bell
 
     def on_any_event(self, event: FileSystemEvent) -> None:
         """Wake the watcher up for what may be a new scan."""
-        if event.event_type not in {"opened", "closed_no_write"}:
-            self.ring.set()
+        if event.event_type not in {"opened", "closed_no_write"} and self.bell.empty():
+            self.bell.put(None)
 
 
 @dataclass
 class Watcher:
-    """Watches the scans of one studio until it is told to stop."""
+    """Watches the scans of one studio until it is told to stop.
+
+    Attributes:
+        studio: whose scans.
+        on_outcome: told what became of each print.
+        clock: seconds, never going back.
+        stopping: it was told to stop.
+    """
 
     studio: Studio
     on_outcome: Callable[[Outcome], None] = lambda _outcome: None
     clock: Callable[[], float] = time.monotonic
-    stopped: threading.Event = field(default_factory=threading.Event)
-    _bell: threading.Event = field(default_factory=threading.Event)
+    stopping: bool = False
+    _bell: Bell = field(default_factory=queue.SimpleQueue)
     _observer: BaseObserver | None = None
     _identity: tuple[int, int] | None = None
+    _trouble: str = ""
 
     def __post_init__(self) -> None:
         """Set up the inbox by the config."""
@@ -62,36 +76,54 @@ class Watcher:
         self.inbox = Inbox(self.studio.scans, settle, settle * GRACE)
 
     def stop(self) -> None:
-        """Finish the scan in hand, then end."""
-        self.stopped.set()
-        self._bell.set()
+        """Finish the scan in hand, then end. May be called from a signal handler or another thread."""
+        self.stopping = True
+        self._bell.put(None)
 
     def run(self) -> None:
-        """Watch until stopped. The watch stands before the first listing, so nothing falls between."""
-        self._start_observer()
+        """Watch until stopped. To be called by who holds the studio, see `sole_worker`."""
+        clear_up(self.studio)
         try:
-            while not self.stopped.is_set():
-                pause = self._turn()
-                self._bell.wait(pause)
-                self._bell.clear()
+            while not self.stopping:
+                self._rest(self._turn())
         finally:
             self._end_observer()
 
     def _turn(self) -> float:
-        """Look, work, and say how long to sleep."""
-        if not self._folder_is_there():
-            return _PAUSE
-        self._mend_observer()
-        try:
-            for path in self.inbox.look(self.clock()):
-                if self.stopped.is_set():
-                    return 0.0
-                self._take(path)
-        except StoreError as fault:
-            log.error("paused", fault=fault.what, remedy=fault.remedy)
-            return _PAUSE
+        """Look, work, and say how long to rest. The watch stands before the listing, so nothing falls between."""
         watch = self.studio.config.watch
+        try:
+            if not self._folder_is_there():
+                return min(_PAUSE, watch.sweep)
+            self._mend_observer()
+            ready = self.inbox.look(self.clock())
+        except OSError as fault:
+            self._pause(f"{self.studio.scans} cannot be watched ({fault.strerror})", "bring the folder back")
+            return min(_PAUSE, watch.sweep)
+        for path in ready:
+            if self.stopping:
+                return 0.0
+            try:
+                self._take(path)
+            except StoreError as fault:
+                self._pause(fault.what, fault.remedy)
+                self.inbox.postpone(path, self.clock())
+                return min(_PAUSE, watch.sweep)
+            self._go_on()
         return min(watch.sweep, watch.settle / 2) if self.inbox.is_waiting else watch.sweep
+
+    def _rest(self, seconds: float) -> None:
+        """Sleep until something happens in the folder or the time is over.
+
+        While files settle the looks are evenly spaced: nothing can be ready earlier, and a program that writes a
+        thousand strips a second must not make us look a thousand times.
+        """
+        until = time.monotonic() + seconds
+        while not self.stopping and (left := until - time.monotonic()) > 0:
+            with contextlib.suppress(queue.Empty):
+                self._bell.get(timeout=left)
+                if not self.inbox.is_waiting:
+                    return
 
     def _take(self, path: Path) -> None:
         try:
@@ -100,14 +132,24 @@ class Watcher:
             if not path.exists():
                 log.info("gone before it was taken", scan=path.name)
                 return
-            if not self.inbox.not_whole(path, self.clock()):
+            out_of_grace = self.inbox.not_whole(path, self.clock())
+            if isinstance(unfinished, Changing) or not out_of_grace:
                 log.info("waiting: not whole yet", scan=path.name)
                 return
             outcomes = hold(self.studio, path, unfinished)
-        except Held as held:
-            outcomes = hold(self.studio, path, held)
         for outcome in outcomes:
             self.on_outcome(outcome)
+
+    def _pause(self, trouble: str, remedy: str | None) -> None:
+        """Say what stops the work, once; it goes on by itself."""
+        if trouble != self._trouble:
+            log.error("paused", fault=trouble, remedy=remedy)
+        self._trouble = trouble
+
+    def _go_on(self) -> None:
+        if self._trouble:
+            log.info("going on", after=self._trouble)
+        self._trouble = ""
 
     # The folder and its observer.
 
@@ -116,9 +158,8 @@ class Watcher:
         try:
             facts = self.studio.scans.stat()
         except OSError as fault:
-            log.error("paused: the folder for scans is gone", folder=str(self.studio.scans), fault=fault.strerror)
+            self._pause(f"the folder {self.studio.scans} is gone ({fault.strerror})", "bring it back, or make it anew")
             self._end_observer()
-            self._identity = None
             return False
         identity = (facts.st_dev, facts.st_ino)
         if self._identity not in {None, identity}:
@@ -127,29 +168,6 @@ class Watcher:
         self._identity = identity
         return True
 
-    def _start_observer(self) -> None:
-        kind = self.studio.config.watch.observer
-        remote = kind == "auto" and is_remote(self.studio.scans)
-        if kind == "polling" or remote:
-            self._observer = self._started(PollingObserver(timeout=self.studio.config.watch.settle))
-            log.info("polling", folder=str(self.studio.scans), why="network folder" if remote else "as configured")
-            return
-        try:
-            self._observer = self._started(Observer())
-        except OSError as fault:
-            # errno may say "no space left": it is the system's limit of watches, not the disk.
-            log.warning(
-                "the system gives no file events; polling instead",
-                fault=fault.strerror,
-                remedy="raise fs.inotify.max_user_watches and max_user_instances if this is Linux",
-            )
-            self._observer = self._started(PollingObserver(timeout=self.studio.config.watch.settle))
-
-    def _started(self, observer: BaseObserver) -> BaseObserver:
-        observer.schedule(_Bell(self._bell), str(self.studio.scans), recursive=True)
-        observer.start()
-        return observer
-
     def _mend_observer(self) -> None:
         observer = self._observer
         if observer and observer.is_alive() and all(emitter.is_alive() for emitter in observer.emitters):
@@ -157,7 +175,33 @@ class Watcher:
         if observer:
             log.warning("file events had stopped; watching anew")
         self._end_observer()
-        self._start_observer()
+        self._observer = self._new_observer()
+        self._go_on()
+
+    def _new_observer(self) -> BaseObserver:
+        kind = self.studio.config.watch.observer
+        remote = kind == "auto" and is_remote(self.studio.scans)
+        if kind == "polling" or remote:
+            log.info("polling", folder=str(self.studio.scans), why="network folder" if remote else "as configured")
+            return self._polling()
+        try:
+            return self._started(Observer())
+        except OSError as fault:
+            # errno may say "no space left": it is the system's limit of watches, not the disk.
+            log.warning(
+                "the system gives no file events; polling instead",
+                fault=fault.strerror,
+                remedy="raise fs.inotify.max_user_watches and max_user_instances if this is Linux",
+            )
+            return self._polling()
+
+    def _polling(self) -> BaseObserver:
+        return self._started(PollingObserver(timeout=self.studio.config.watch.settle))
+
+    def _started(self, observer: BaseObserver) -> BaseObserver:
+        observer.schedule(_Ringing(self._bell), str(self.studio.scans), recursive=True)
+        observer.start()
+        return observer
 
     def _end_observer(self) -> None:
         if self._observer is not None and self._observer.is_alive():

@@ -7,7 +7,7 @@ no formula needs a half-pixel correction.
 
 import math
 from dataclasses import dataclass
-from typing import Self, TypeVar
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,8 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 # A cosine is rounded to 15 digits after the point: more than a pixel of any scan needs, the same number from
 # every maths library, and a quarter turn comes out exact (0, 1) instead of 6e-17.
 _DIGITS = 15
-
-_Number = TypeVar("_Number", float, NDArray[np.float64])
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +59,14 @@ class Affine:
 
     def then(self, other: "Affine") -> "Affine":
         """Compose: this map first, `other` on its result."""
-        x, y = other._at(self.tx, self.ty)
         return Affine(
-            other.a * self.a + other.b * self.c, other.a * self.b + other.b * self.d, x,
-            other.c * self.a + other.d * self.c, other.c * self.b + other.d * self.d, y,
-        )  # fmt: skip
+            other.a * self.a + other.b * self.c,
+            other.a * self.b + other.b * self.d,
+            other.a * self.tx + other.b * self.ty + other.tx,
+            other.c * self.a + other.d * self.c,
+            other.c * self.b + other.d * self.d,
+            other.c * self.tx + other.d * self.ty + other.ty,
+        )
 
     def inverse(self) -> "Affine":
         """Return the map from output positions back to source positions.
@@ -90,8 +91,8 @@ class Affine:
             Mapped positions, shape (n, 2).
         """
         xy = np.asarray(points, dtype=np.float64)
-        x, y = self._at(xy[:, 0], xy[:, 1])
-        return np.stack([x, y], axis=1)
+        x, y = xy[:, 0], xy[:, 1]
+        return np.stack([self.a * x + self.b * y + self.tx, self.c * x + self.d * y + self.ty], axis=1)
 
     @property
     def determinant(self) -> float:
@@ -102,6 +103,3 @@ class Affine:
     def scale(self) -> float:
         """Output pixels per source pixel, the geometric mean over directions."""
         return math.sqrt(abs(self.determinant))
-
-    def _at(self, x: _Number, y: _Number) -> tuple[_Number, _Number]:
-        return self.a * x + self.b * y + self.tx, self.c * x + self.d * y + self.ty

@@ -21,19 +21,26 @@ def laid_on(picture: Picture, size: tuple[int, int], at: tuple[int, int], colour
         at: where the picture's left upper corner goes; what sticks out is cut.
         colour: of the sheet.
     """
-    sheet = picture.pixels().embed(*at, *size, extend="background", background=list(colour))
-    return picture.with_pixels(sheet)
+    image = picture.pixels()
+    return picture.with_pixels(_plain(*size, colour).insert(image, *at))
 
 
 def filled(picture: Picture, boxes: Sequence[tuple[int, int, int, int]], colour: Colour) -> Picture:
-    """The picture with boxes (x, y, width, height) filled; what lies outside is cut."""
+    """The picture with boxes (x, y, width, height) filled; what lies outside is cut, what has no area is left out."""
     if not boxes:
         return picture
     image = picture.pixels()
     for x, y, width, height in boxes:
-        patch = pyvips.Image.black(width, height, bands=image.bands).linear([1] * image.bands, list(colour))
-        image = image.insert(patch.cast("ushort").copy(interpretation=image.interpretation), x, y)
+        if width > 0 and height > 0:
+            image = image.insert(_plain(width, height, colour), x, y)
     return picture.with_pixels(image)
+
+
+def _plain(width: int, height: int, colour: Colour) -> pyvips.Image:
+    """A sheet of one colour."""
+    bands = len(colour)
+    black = pyvips.Image.black(width, height, bands=bands)
+    return black.linear([1] * bands, list(colour)).cast("ushort").copy(interpretation=INTERPRETATIONS[bands])
 
 
 def stamped(picture: Picture, coverage: NDArray[np.uint8], at: tuple[int, int], colour: Colour) -> Picture:
@@ -51,7 +58,7 @@ def stamped(picture: Picture, coverage: NDArray[np.uint8], at: tuple[int, int], 
     rows, columns = coverage.shape
     x, y = at
     width, height = picture.size
-    if not (0 <= x and 0 <= y and x + columns <= width and y + rows <= height):
+    if not (x >= 0 and y >= 0 and x + columns <= width and y + rows <= height):
         raise ValueError(f"a shape of {columns} x {rows} pixels at {x}, {y} sticks out of {width} x {height}")
     image = picture.pixels()
     under = image.crop(x, y, columns, rows)

@@ -68,7 +68,7 @@ class Picture:
             raise ValueError(
                 f"a picture has 16 bits and {profile.bands} channels, not {image.format} and {image.bands}"
             )
-        return cls.from_source(_once(image), image.width, image.height, profile, ppi)
+        return cls.from_source(lambda: image, image.width, image.height, profile, ppi)
 
     @classmethod
     def from_source(
@@ -128,13 +128,19 @@ class Picture:
         return max(1, round(self.width)), max(1, round(self.height))
 
     def pixels(self) -> pyvips.Image:
-        """The rendered pixels: a lazy `ushort` image, to be given to `with_pixels`."""
+        """The rendered pixels: a `ushort` image to work on and give to `with_pixels`.
+
+        What is done with it stays lazy until it is read; a chain of such steps then runs through all
+        of them strip by strip, and no picture between them is held in memory.
+        """
         width, height = self.size
-        return render(self.open(), self.placement, width, height, self.profile.blank)
+        image = render(self.open(), self.placement, width, height, self.profile.blank)
+        # What streams from a file can be read once only; later steps may look twice.
+        return image.copy_memory() if image.get_typeof("vips-sequential") else image
 
     def settled(self) -> "Picture":
-        """The same picture with its geometry rendered, so that its pixels are made once only."""
-        return self.with_pixels(self.pixels())
+        """The same picture with its geometry and all lazy steps done, in memory."""
+        return self.with_pixels(self.pixels().copy_memory())
 
     def with_pixels(self, image: pyvips.Image, profile: Profile | None = None) -> "Picture":
         """Other pixels at the same density, in this or another colour profile.
@@ -158,10 +164,11 @@ class Picture:
         Raises:
             ValueError: not `uint16`, or not three axes, or the channels do not fit the profile.
         """
-        if array.dtype != np.uint16 or array.ndim != 3:  # noqa: PLR2004 - rows, columns, channels
+        if array.dtype != np.uint16 or array.ndim != 3:
             raise ValueError(f"wanted uint16 of shape (rows, columns, channels), not {array.dtype} {array.shape}")
         rows, columns, bands = array.shape
-        image = pyvips.Image.new_from_memory(np.ascontiguousarray(array).data, columns, rows, bands, "ushort")
+        # A copy: the stage may go on working in its array, and no picture changes.
+        image = pyvips.Image.new_from_memory(array.tobytes(), columns, rows, bands, "ushort")
         return self.with_pixels(image.copy(interpretation=INTERPRETATIONS[bands]), profile)
 
     def converted(self, profile: Profile, intent: Intent = "relative", *, black_point: bool = True) -> "Picture":
@@ -199,39 +206,17 @@ class Picture:
         Made from the overview: for measuring, never for the print.
         """
         image, factor = self._overview()
-        density = min(ppi, self.ppi, self.ppi * self._overview_share(factor))
-        scale = density / self.ppi
+        # The last: the density of the overview, in this frame, against the frame's own.
+        scale = min(1.0, ppi / self.ppi, 1 / (factor * self.placement.scale))
         width, height = max(1, round(self.width * scale)), max(1, round(self.height * scale))
-        placement = (
-            Affine.scaling(factor, factor)
-            .then(self.placement)
-            .then(Affine.scaling(width / self.width, height / self.height))
-        )
-        if placement == Affine.identity():
-            return Picture.of(image, self.profile, density)
+        placement = Affine.scaling(factor).then(self.placement).then(Affine.scaling(scale))
         small = render(image, placement, width, height, self.profile.blank)
-        return Picture.of(small.copy_memory(), self.profile, density)
-
-    def _overview_share(self, factor: int) -> float:
-        """Density of the overview, in this frame, against the frame's own density."""
-        return 1 / (factor * self.placement.scale)
+        return Picture.of(small.copy_memory(), self.profile, self.ppi * scale)
 
 
 def _array(image: pyvips.Image, kind: type[N]) -> NDArray[N]:
     data = np.frombuffer(image.write_to_memory(), dtype=kind)
     return data.reshape(image.height, image.width, image.bands)
-
-
-def _once(image: pyvips.Image) -> Callable[[], pyvips.Image]:
-    """Make lazy pixels at the first look and keep them: what streams from a file can be read once."""
-    made: list[pyvips.Image] = []
-
-    def opener() -> pyvips.Image:
-        if not made:
-            made.append(image.copy_memory())
-        return made[0]
-
-    return opener
 
 
 INTERPRETATIONS = {1: "grey16", 3: "rgb16", 4: "cmyk"}
@@ -247,8 +232,10 @@ def overview_of(image: pyvips.Image, ppi: float) -> tuple[pyvips.Image, int]:
         pyvips.Error: a row could not be read.
     """
     factor = max(1, round(ppi / _OVERVIEW_PPI))
-    factor = min(factor, image.width, image.height)
-    return (image.shrink(factor, factor) if factor > 1 else image).copy_memory(), factor
+    # Rounded up: a last row that is left over must be read too, or a scan cut short there would pass.
+    # And `copy`, since pyvips lets go of an array behind an image when that image itself is copied to memory.
+    small = image.shrink(factor, factor, ceil=True) if factor > 1 else image.copy()
+    return small.copy_memory(), factor
 
 
 def to_eight_bits(image: pyvips.Image) -> pyvips.Image:

@@ -1,14 +1,15 @@
 """The store: the one place that writes files, so that they last.
 
-A file is written aside under a temporary name in the same folder, synced, and renamed; a reader
-never meets half a file, and an existing file is never overwritten. Originals, profiles and stage
-sources are kept by content: the name carries the start of the sha256.
+A file is written aside under a temporary name in the same folder, synced, and given its name; a
+reader never meets half a file, and an existing file is never overwritten. Originals, profiles and
+stage sources are kept by content: the name carries the start of the sha256.
 """
 
 import contextlib
+import errno
 import hashlib
+import itertools
 import os
-import re
 import shutil
 import stat
 from collections.abc import Iterator
@@ -16,16 +17,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+import structlog
+
 from platemark.errors import StoreError
+from platemark.records.disk import errors_named, patiently
 from platemark.records.failpoint import reach
+from platemark.records.names import name_key, numbered, readable_ending, readable_stem
+
+log = structlog.get_logger("platemark")
 
 TEMPORARY = ".platemark-part-"
+DAMAGED = ".damaged"
 _CHUNK = 1 << 20
 # 12 hexadecimal digits: among a million originals the odds of two alike are 1 in 500.
-# A clash costs nothing but a longer name, since contents are compared in full.
+# Contents are compared in full, so two alike are still kept apart by their readable names.
 _SHORT = 12
-# NAME_MAX is 255 bytes on the file systems in use; the hash, the ending and the temporary prefix need room.
-_LONGEST_STEM = 180
 
 
 @dataclass(frozen=True)
@@ -48,39 +54,81 @@ def keep_original(scan: Path, originals: Path) -> Kept:
     """Copy a scan into the archive and read it back; a content that is there already stays.
 
     Raises:
-        StoreError: the scan changed while it was copied, or the archive cannot be written.
+        OSError: the scan cannot be read.
+        StoreError: the archive cannot be written, or does not keep what it is given.
     """
-    digest, size = sha256_of(scan), scan.stat().st_size
-    known = find_original(originals, digest)
-    if known is not None:
-        return known
+    digest = sha256_of(scan)
     stem = readable_stem(scan.stem)
-    target = originals / f"{stem}-{digest[:_SHORT]}{scan.suffix.lower()}"
-    with _errors_named(target), _aside(target, "archive") as file, scan.open("rb") as original:
+    target = originals / f"{stem}-{digest[:_SHORT]}{readable_ending(scan.suffix)}"
+    with errors_named(target):
+        known = _sound_original(originals, digest)
+        if known:
+            sync_folder(originals)  # a crash may have come between its name and this
+            return known
+    with scan.open("rb") as original, errors_named(target), _aside(target, "archive") as file:
+        reach("archive.write")
         shutil.copyfileobj(original, file, _CHUNK)
         file.flush()
         _check_copy(Path(file.name), scan, digest)
-    return Kept(target, stem, digest, size)
+    return Kept(target, stem, digest, target.stat().st_size)
 
 
-def find_original(originals: Path, digest: str) -> Kept | None:
-    """The archived scan of this content, checked against its hash, or None.
-
-    An archived file that does not hash to its name (an old crash, a bad disk) is not trusted.
-    """
-    for path in sorted(originals.glob(f"*-{digest[:_SHORT]}.*")):
-        if path.suffix != ".toml" and sha256_of(path) == digest:
+def _sound_original(originals: Path, digest: str) -> Kept | None:
+    """The archived scan of this content; one that does not hash to its name is not trusted."""
+    short = digest[:_SHORT]
+    for path in sorted(originals.glob(f"*-{short}.*")):
+        if path.suffix == ".toml" or not path.stem.endswith(short):
+            continue
+        found = sha256_of(path)
+        if found == digest:
             return Kept(path, path.stem[: -_SHORT - 1], digest, path.stat().st_size)
+        if not found.startswith(short):
+            _set_aside(path, found)
     return None
 
 
+def _set_aside(path: Path, found: str) -> None:
+    """Give a damaged file (an old crash, a bad disk) a name that shows it; nothing is deleted."""
+    names = (numbered(path.with_name(path.name + DAMAGED), number) for number in itertools.count(1))
+    place = next(name for name in names if not os.path.lexists(name))
+    path.rename(place)
+    log.error("an archived file is damaged; it is set aside and written anew", file=str(place), sha256=found)
+
+
 def keep_by_content(data: bytes, folder: Path, ending: str) -> Path:
-    """Keep bytes under their own hash: a profile, the source of a stage."""
-    target = folder / f"{hashlib.sha256(data).hexdigest()}{ending}"
-    if not (target.exists() and target.read_bytes() == data):
-        folder.mkdir(parents=True, exist_ok=True)
-        write_whole(target, data, step="keep", replace=True)
+    """Keep bytes under their own hash: a profile, the source of a stage.
+
+    Raises:
+        StoreError: the folder cannot be written.
+    """
+    digest = hashlib.sha256(data).hexdigest()
+    target = folder / f"{digest}{ending}"
+    with errors_named(target):
+        folder.mkdir(exist_ok=True)
+        sync_folder(folder.parent)
+        if target.exists():
+            found = sha256_of(target)
+            if found == digest:
+                return target
+            _set_aside(target, found)
+    write_whole(target, data, step="keep")
     return target
+
+
+def keep_copy(source: Path, target: Path) -> Path:
+    """Copy a small file under the target's name or the next free one; returns where it is.
+
+    Raises:
+        StoreError: it cannot be copied.
+    """
+    number = 0
+    while True:
+        number += 1
+        place = numbered(target, number)
+        with errors_named(place), contextlib.suppress(FileExistsError):
+            if not same_content(source, place):
+                write_whole(place, source.read_bytes(), step="copy")
+            return place
 
 
 def write_whole(target: Path, data: bytes, *, step: str, replace: bool = False) -> None:
@@ -96,7 +144,7 @@ def write_whole(target: Path, data: bytes, *, step: str, replace: bool = False) 
         StoreError: the disk is full or the folder cannot be written; nothing is left behind.
         FileExistsError: the name is taken and `replace` is False.
     """
-    with _errors_named(target), _aside(target, step, replace=replace) as file:
+    with errors_named(target), _aside(target, step, replace=replace) as file:
         reach(f"{step}.write")
         file.write(data)
 
@@ -104,22 +152,36 @@ def write_whole(target: Path, data: bytes, *, step: str, replace: bool = False) 
 @contextlib.contextmanager
 def _aside(target: Path, step: str, *, replace: bool = False) -> Iterator[BinaryIO]:
     """A temporary file beside the target that takes its name when the block ends well."""
-    part = target.with_name(f"{TEMPORARY}{target.name}")
+    part = target.with_name(TEMPORARY + hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16])
+    # After a crash it may be a second name of a finished file: writing into it would destroy that.
+    part.unlink(missing_ok=True)
     try:
-        with part.open("wb") as file:
+        with part.open("xb") as file:
             yield file
             file.flush()
             reach(f"{step}.sync")
+            # On macOS this leaves the drive's own cache; F_FULLFSYNC would empty it, at some 50 ms a file.
             os.fsync(file.fileno())
         reach(f"{step}.publish")
         if replace:
-            part.replace(target)
+            patiently(lambda: part.replace(target))
         else:
             _publish(part, target)
+        _make_last(target, step, keep=replace)
+    finally:
+        with contextlib.suppress(OSError):  # the next start clears it
+            part.unlink(missing_ok=True)
+
+
+def _make_last(target: Path, step: str, *, keep: bool) -> None:
+    """Sync the name; where the disk refuses, a new file is dropped: whether it would last, nobody knows."""
+    try:
         reach(f"{step}.dirsync")
         sync_folder(target.parent)
-    finally:
-        part.unlink(missing_ok=True)
+    except OSError:
+        if not keep:
+            target.unlink(missing_ok=True)
+        raise
 
 
 def _publish(part: Path, target: Path) -> None:
@@ -128,10 +190,10 @@ def _publish(part: Path, target: Path) -> None:
         os.link(part, target)
     except FileExistsError:
         raise
-    except OSError:  # a file system without hard links (FAT, some shares)
-        if target.exists():
-            raise FileExistsError(str(target)) from None
-        part.rename(target)
+    except OSError as fault:  # a file system without hard links (FAT, exFAT, some shares)
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target)) from fault
+        patiently(lambda: part.rename(target))
 
 
 def sync_folder(folder: Path) -> None:
@@ -141,26 +203,35 @@ def sync_folder(folder: Path) -> None:
     descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)
+    except OSError as fault:
+        if fault.errno not in {errno.EINVAL, errno.ENOTSUP}:  # some network shares know no such call
+            raise
     finally:
         os.close(descriptor)
 
 
-def move(source: Path, target: Path) -> Path:
-    """Move a file to the target's folder, under the next free name; returns where it went.
+def move(source: Path, place: Path) -> None:
+    """Move a file to a name that is free, or that has its content already: a crash came between.
 
     Raises:
-        StoreError: it cannot be moved; it is still where it was.
+        StoreError: it cannot be moved, or something else took the name; it is still where it was.
     """
-    target.parent.mkdir(parents=True, exist_ok=True)
-    place = free_name(target)
-    with _errors_named(place):
-        try:
-            os.link(source, place)
-        except OSError:
-            _copy_across(source, place)
+    with errors_named(place):
+        reach("move.publish")
+        if not same_content(source, place):
+            _name_again(source, place)
         sync_folder(place.parent)
-        source.unlink()
-    return place
+    remove(source, step="move.clear")
+
+
+def _name_again(source: Path, place: Path) -> None:
+    """A second name for a file; on another disk a second file."""
+    try:
+        os.link(source, place)
+    except FileExistsError as fault:
+        raise StoreError(f"{place} was taken this moment", remedy="it is tried again; nothing was lost") from fault
+    except OSError:
+        _copy_across(source, place)
 
 
 def _copy_across(source: Path, place: Path) -> None:
@@ -171,40 +242,47 @@ def _copy_across(source: Path, place: Path) -> None:
         _check_copy(Path(file.name), source, sha256_of(source))
 
 
-def free_name(target: Path) -> Path:
-    """The target, or NAME-2, NAME-3 ... where the name is taken."""
-    place, number = target, 1
-    while os.path.lexists(place):
-        number += 1
-        place = target.with_name(f"{target.stem}-{number}{target.suffix}")
-    return place
+def remove(path: Path, *, step: str) -> None:
+    """Take a file away, if it is there.
+
+    Raises:
+        StoreError: it cannot be taken away.
+    """
+    with errors_named(path, "taken away"):
+        reach(step)
+        patiently(lambda: path.unlink(missing_ok=True))
+
+
+def same_content(path: Path, other: Path) -> bool:
+    """True when both are plain files of the same bytes."""
+    if not (is_plain_file(path) and is_plain_file(other)) or path.stat().st_size != other.stat().st_size:
+        return False
+    return path.samefile(other) or sha256_of(path) == sha256_of(other)
+
+
+def names_in(folder: Path) -> set[str]:
+    """The names of a folder as `name_key` tells them apart.
+
+    Raises:
+        StoreError: it is gone, or cannot be listed.
+    """
+    with errors_named(folder, "listed"):
+        return {name_key(path.name) for path in folder.iterdir()}
 
 
 def clear_temporary(folder: Path) -> None:
     """Take away our own half-written files, left by a crash; nobody else's."""
     for part in folder.glob(f"{TEMPORARY}*"):
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink()
 
 
-def readable_stem(stem: str) -> str:
-    """A name that every file system takes: no control or reserved characters, not too long.
-
-    Names that are not UTF-8 and names of over 180 bytes end in a hash, so that they stay apart.
-    """
-    clean = re.sub(r'[\x00-\x1f\x7f-\x9f<>:"/\\|?*\u202a-\u202e\u2066-\u2069\ud800-\udfff]', "_", stem).strip(" .")
-    if clean == stem and len(clean.encode()) <= _LONGEST_STEM:
-        return clean
-    raw = hashlib.sha256(os.fsencode(stem)).hexdigest()[:8]
-    short = clean.encode()[:_LONGEST_STEM].decode(errors="ignore")
-    return f"{short or 'scan'}-{raw}"
-
-
-def _check_copy(copy: Path, original: Path, digest: str) -> None:
-    if sha256_of(copy) != digest:
-        raise StoreError(
-            f"{original.name} changed while it was copied, or the disk did not keep it",
-            remedy="it is left where it was; if this comes back, check the disk",
-        )
+def is_file(path: Path) -> bool:
+    """A file, or a link to one; a name that is too long for the disk is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
 
 
 def is_plain_file(path: Path) -> bool:
@@ -215,15 +293,9 @@ def is_plain_file(path: Path) -> bool:
         return False
 
 
-@contextlib.contextmanager
-def _errors_named(target: Path) -> Iterator[None]:
-    """Say which file, what is wrong and what to do, when the disk refuses."""
-    try:
-        yield
-    except FileExistsError:
-        raise
-    except OSError as fault:
+def _check_copy(copy: Path, original: Path, digest: str) -> None:
+    if sha256_of(copy) != digest:
         raise StoreError(
-            f"{target} cannot be written ({fault.strerror or fault})",
-            remedy=f"make room or allow writing in {target.parent}; nothing was lost, start again then",
-        ) from fault
+            f"the copy of {original.name} in {copy.parent} is not what was written",
+            remedy="it is left where it was; if this comes back, check the disk",
+        )

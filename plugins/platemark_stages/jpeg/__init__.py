@@ -1,12 +1,14 @@
 """JPEG: the finished file, of the best quality that the print utility's size limit allows."""
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
 
 from platemark import Encoder, FileSize, Held, Job, Parameters, Picture, Settings, srgb
 from platemark_stages.jpeg.encoders import MAX_SIDE, encode
-from platemark_stages.jpeg.quality import TooLarge, fit_under
+from platemark_stages.jpeg.quality import TooLarge, fit_under, has_room
 from platemark_stages.jpeg.segments import Metadata, assemble, identifier
 
 
@@ -23,20 +25,32 @@ class JpegSettings(Settings):
         "ignores profiles. keep: they stay in the scan's space, its profile embedded.",
     )
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.min_quality > self.max_quality:
+            raise ValueError(
+                f"min_quality = {self.min_quality} lies above max_quality = {self.max_quality}; "
+                "lower min_quality, or raise max_quality"
+            )
+        return self
+
 
 class JpegParameters(Parameters):
     """The file's quality, and what it says about itself."""
 
-    quality: int = Field(ge=1, le=100)
-    subsampling: Literal["4:4:4", "4:2:0"]
-    space: Literal["srgb", "keep"]
-    ppi: float
-    title: str = ""
-    artist: str = ""
-    copyright: str = ""
-    description: str = ""
-    document_id: str = ""
-    original_id: str = ""
+    quality: int = Field(ge=1, le=100, description="JPEG quality.")
+    subsampling: Literal["4:4:4", "4:2:0"] = Field(description="4:2:0 keeps one colour for four pixels.")
+    tables: Literal["standard", "fitted"] = Field(
+        description="Huffman tables: fitted to the picture where every byte counts under the limit."
+    )
+    space: Literal["srgb", "keep"] = Field(description="As in the settings.")
+    ppi: float = Field(gt=0, description="Pixels per inch.")
+    title: str = Field("", description="Of the work.")
+    artist: str = Field("", description="Who made it.")
+    copyright: str = Field("", description="The notice, as written in the config.")
+    description: str = Field("", description="Title, medium and year in one line.")
+    document_id: str = Field("", description="Names this print of the work in the file's XMP.")
+    original_id: str = Field("", description="Names the scan it was made from in the file's XMP.")
 
 
 class Jpeg(Encoder[JpegSettings, JpegParameters]):
@@ -50,24 +64,34 @@ class Jpeg(Encoder[JpegSettings, JpegParameters]):
         """Find the best quality under the limit."""
         _check_sides(picture, settings)
         parameters = _described(picture, settings, job)
+        if self._fits_at_best(picture, parameters, settings.max_size):
+            job.notice("encodes", 1)
+            return parameters
         out = _outgoing(picture, parameters.space)
         fit = fit_under(
-            out.eight_bits(),
+            _pixels(picture, parameters.space),
             _metadata(out, parameters),
             cap=settings.max_size,
-            min_quality=min(settings.min_quality, settings.max_quality),
+            min_quality=settings.min_quality,
             max_quality=settings.max_quality,
         )
         if isinstance(fit, TooLarge):
             raise _too_large(fit, settings, parameters.ppi)
         job.notice("encodes", fit.encodes_done)
-        chosen = parameters.model_copy(update={"quality": fit.quality, "subsampling": fit.subsampling})
-        picture.remember(("jpeg", chosen.model_dump_json()), lambda: fit.file)
+        found = {"quality": fit.quality, "subsampling": fit.subsampling, "tables": "fitted"}
+        chosen = parameters.model_copy(update=found)
+        picture.remember(_key(picture, chosen.model_dump_json()), lambda: fit.file)
         return chosen
+
+    def _fits_at_best(self, picture: Picture, best: JpegParameters, cap: int) -> bool:
+        """Where the limit is far, the best quality is taken at once."""
+        metadata = _metadata(_outgoing(picture, best.space), best)
+        roomy = has_room(_pixels(picture, best.space), metadata, cap=cap, quality=best.quality)
+        return roomy and len(self.encode(picture, best)) <= cap
 
     def encode(self, picture: Picture, parameters: JpegParameters) -> bytes:
         """The whole file; the search has often made it already."""
-        return picture.remember(("jpeg", parameters.model_dump_json()), lambda: _file(picture, parameters))
+        return picture.remember(_key(picture, parameters.model_dump_json()), lambda: _file(picture, parameters))
 
     def about(self, parameters: JpegParameters) -> dict[str, str | int | float]:
         """Quality and subsampling."""
@@ -76,8 +100,19 @@ class Jpeg(Encoder[JpegSettings, JpegParameters]):
 
 def _file(picture: Picture, parameters: JpegParameters) -> bytes:
     out = _outgoing(picture, parameters.space)
-    coded = encode(out.eight_bits(), parameters.quality, parameters.subsampling)
+    pixels = _pixels(picture, parameters.space)
+    coded = encode(pixels, parameters.quality, parameters.subsampling, parameters.tables)
     return assemble(coded, _metadata(out, parameters))
+
+
+def _pixels(picture: Picture, space: str) -> NDArray[np.uint8]:
+    """The file's pixels, made once for the search and the file."""
+    return picture.remember(_key(picture, space), lambda: _outgoing(picture, space).eight_bits())
+
+
+def _key(picture: Picture, made: str) -> tuple[object, ...]:
+    """What is remembered is shared by all prints of a scan as long as their geometry waits, so that belongs to it."""
+    return ("jpeg", picture.placement, picture.size, made)
 
 
 def _outgoing(picture: Picture, space: str) -> Picture:
@@ -94,6 +129,7 @@ def _described(picture: Picture, settings: JpegSettings, job: Job) -> JpegParame
     return JpegParameters(
         quality=settings.max_quality,
         subsampling="4:4:4",
+        tables="standard",
         space=settings.space,
         ppi=round(picture.ppi, 4),
         title=work.title or work.name,
@@ -139,5 +175,5 @@ def _too_large(fit: TooLarge, settings: JpegSettings, ppi: float) -> Held:
     return Held(
         f"even at quality {fit.quality} with {fit.subsampling} the file has {fit.smallest / 1e6:.2f} MB, more than "
         f"max_size = {settings.max_size / 1e6:.2f} MB",
-        remedy=f"{smaller}allow max_size = \"{-(-fit.smallest // 10_000) / 100:.2f} MB\" for this print",
+        remedy=f'{smaller}allow max_size = "{-(-fit.smallest // 10_000) / 100:.2f} MB" for this print',
     )

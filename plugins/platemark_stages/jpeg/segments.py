@@ -207,13 +207,14 @@ def _exif(metadata: Metadata, columns: int, rows: int, channels: int) -> bytes:
         (0x011B, _RATIONAL, ratio),
         (0x0128, _SHORT, struct.pack("<H", 2)),  # inch
         (0x013B, _ASCII, _text(metadata.artist)),
-        (0x0213, _SHORT, struct.pack("<H", 1) if channels == _RGB else b""),  # chroma lies between the pixels
+        # Exif has no words for CMYK, so the two fields on colour that it demands are left out there.
+        (0x0213, _SHORT, struct.pack("<H", 1) if channels != _CMYK else b""),  # chroma lies between the pixels
         (0x8298, _ASCII, _text(metadata.copyright)),
         (0x8769, _LONG, bytes(4)),
     ]
     exif = [
         (0x9000, _UNDEFINED, b"0232"),
-        (0x9101, _UNDEFINED, b"\1\2\3\0" if channels == _RGB else b""),  # Y, Cb, Cr
+        (0x9101, _UNDEFINED, {_GREY: b"\1\0\0\0", _RGB: b"\1\2\3\0"}.get(channels, b"")),  # Y, or Y, Cb, Cr
         (0xA000, _UNDEFINED, b"0100"),
         (0xA001, _SHORT, struct.pack("<H", 1 if metadata.is_srgb else 0xFFFF)),
         (0xA002, _LONG, struct.pack("<I", columns)),

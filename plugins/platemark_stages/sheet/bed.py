@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from .planes import Floats
 
 STREAK = 6.0  # robust deviations among all columns; 1700 Gaussian columns stay below 4
-FRAME_MM = 12.0  # frames of the glass that get into a scan are a few millimetres wide
+FRAME_MM = (
+    6.0  # frames of the glass that get into a scan are a few millimetres wide; a margin of paper seldom is so narrow
+)
 FRAME_STEP = 20.0  # grey levels: a frame is of another material; a lid's own fall-off stays below ten
 FRAME_LID_MM = 3.0  # of bare lid that must follow a frame
 FRAME_EVEN = 12.0  # grey levels between the 5th and 95th percentile along a frame; art is not even along the whole bed
@@ -45,10 +47,10 @@ def without_streaks(preview: NDArray[np.uint16]) -> NDArray[np.uint16]:
     if not faulty.any() or faulty.mean() > 0.01:
         return preview
     mended = preview.copy()
-    for column in np.flatnonzero(faulty):
+    for column in np.flatnonzero(faulty).tolist():
         left, right = max(0, column - 3), min(preview.shape[1] - 1, column + 3)
         bridge = np.linspace(0, 1, right - left + 1)[None, :, None]
-        ends = preview[:, [left]] * (1 - bridge) + preview[:, [right]] * bridge
+        ends = preview[:, left : left + 1] * (1 - bridge) + preview[:, right : right + 1] * bridge
         mended[:, left : right + 1] = np.rint(ends).astype(np.uint16)
     return mended
 
@@ -61,6 +63,11 @@ class Glass:
     right: int
     bottom: int
     left: int
+
+
+def glass_all(cells: Floats) -> Glass:
+    """The whole picture."""
+    return Glass(top=0, right=cells.shape[1], bottom=cells.shape[0], left=0)
 
 
 def glass_of(cells: Floats, mm: float) -> Glass:
@@ -85,7 +92,7 @@ def _frame(light: Floats, mm: float) -> int:
     rim = light[: 2 * most]
     level = np.median(rim, axis=1)
     # The ends belong to the frame of the neighbouring sides.
-    inner = rim[:, most : -most]
+    inner = rim[:, most:-most]
     spread = np.quantile(inner, 0.95, axis=1) - np.quantile(inner, 0.05, axis=1)
     bed = np.median(level[most:])
     even = spread < FRAME_EVEN

@@ -55,3 +55,7 @@ class Finding:
     skew: float = 0.0
     confidence: float = 0.0
     sides: tuple[Side, ...] = ()
+
+
+class Unsure(Exception):  # noqa: N818, an outcome and no error
+    """The sheet is not certain; the text says what was seen, for the artist."""

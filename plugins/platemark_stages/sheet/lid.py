@@ -16,6 +16,8 @@ TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the
 BESIDE_MM = 2.5  # past the shadow of the edge
 # Grey levels by which lid differs from lid: fall-off of the lamp in lightness, JPEG in the colour differences.
 LID_DRIFT = np.array([6.0, 2.0, 2.0])
+THIN = 3  # every third cell each way is plenty for a median
+LEAST_CELLS = 60
 SMOOTH = 1.5  # grey levels of standard deviation within a tile: bare lid and unpainted paper stay below
 
 
@@ -30,10 +32,11 @@ def outside_of(frame: Frame, shape: tuple[int, int], margin: float) -> Flags:
 
 def lid_colour(cells: Floats, outside: Flags) -> Doubles | None:
     """Median colour of the cells outside the sheet; None where hardly any are."""
+    some = outside[::THIN, ::THIN]
     # A strip 2 mm wide along one side of a small sheet: less cannot be told from a shadow.
-    if np.count_nonzero(outside) < 500:
+    if np.count_nonzero(some) < LEAST_CELLS:
         return None
-    return np.asarray(np.median(cells[outside], axis=0), dtype=np.float64)
+    return np.asarray(np.median(cells[::THIN, ::THIN][some], axis=0), dtype=np.float64)
 
 
 def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:
@@ -53,7 +56,9 @@ def things_beside(cells: Floats, outside: Flags, lid: Doubles, mm: float) -> int
     other = free & ((np.abs(colour - lid) > 2 * LID_DRIFT).any(axis=2) | (rough > 2 * SMOOTH))
     least = SMALLEST_MM / TILE_MM - 1  # a tile is lost at each border on average
     # Tape around a corner of the sheet reaches as far both ways, but fills a third of its rectangle at most.
-    return sum(1 for height, width, count in _groups(other) if min(height, width) >= least and count > height * width / 2)
+    return sum(
+        1 for height, width, count in _groups(other) if min(height, width) >= least and count > height * width / 2
+    )
 
 
 def _groups(flags: Flags) -> list[tuple[int, int, int]]:
@@ -89,8 +94,33 @@ def is_covered(cells: Floats, mm: float) -> bool:
     return all(float(rim.mean()) > 0.9 for rim in (busy[0], busy[-1], busy[:, 0], busy[:, -1]))
 
 
+def _along(cells: Floats, line: Candidate, first: float, last: float) -> Doubles:
+    """Median colours of pieces of half a centimetre of a line along the rows, (piece, plane)."""
+    columns = np.arange(max(0, int(first)), min(cells.shape[1], int(last)))
+    rows = np.rint(np.asarray(line.at(columns.astype(np.float32)))).astype(int)
+    inside = (rows >= 0) & (rows < cells.shape[0])
+    if np.count_nonzero(inside) < len(columns) / 2 or not len(columns):
+        return np.zeros((0, 3))
+    colours = cells[rows[inside], columns[inside]]
+    return np.array([np.median(piece, axis=0) for piece in np.array_split(colours, max(1, len(colours) // 16))])
+
+
+def share_like(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles) -> float:
+    """How much of a line looks like lid; 1 where the line lies outside the picture.
+
+    Args:
+        cells: with the line along the rows.
+        line: to look along.
+        first: column at which to begin.
+        last: column at which to end.
+        lid: colour of bare lid.
+    """
+    pieces = _along(cells, line, first, last)
+    return float(np.mean((np.abs(pieces - lid) < LID_DRIFT).all(axis=1))) if len(pieces) else 1.0
+
+
 def share_of_lid(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles, paper: Doubles) -> float:
-    """How much of a line shows lid and not paper.
+    """How much of a line shows lid and not paper; 0 where the line lies outside the picture.
 
     Args:
         cells: with the line along the rows.
@@ -101,14 +131,10 @@ def share_of_lid(cells: Floats, line: Candidate, first: float, last: float, lid:
         paper: colour of the sheet along its edges.
 
     Returns:
-        Share of its centimetres in which the colour is nearer to that of the lid than to that of the paper.
+        Share of its pieces in which the colour is nearer to that of the lid than to that of the paper.
     """
-    columns = np.arange(max(0, int(first)), min(cells.shape[1], int(last)))
-    rows = np.rint(np.asarray(line.at(columns))).astype(int)
-    inside = (rows >= 0) & (rows < cells.shape[0])
-    if np.count_nonzero(inside) < 32:
+    pieces = _along(cells, line, first, last)
+    if not len(pieces):
         return 0.0
-    colours = cells[rows[inside], columns[inside]]
-    pieces = np.array([np.median(piece, axis=0) for piece in np.array_split(colours, max(1, len(colours) // 16))])
-    like = np.linalg.norm(pieces - lid, axis=1) < 0.5 * np.linalg.norm(paper - lid)
-    return float(np.mean(like & (np.abs(pieces - lid) < LID_DRIFT).all(axis=1)))
+    # Not how near to the lid, only nearer than to the paper: between two sheets the lid lies in their shadows.
+    return float(np.mean(np.linalg.norm(pieces - lid, axis=1) < 0.5 * np.linalg.norm(paper - lid)))

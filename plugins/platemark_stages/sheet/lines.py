@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 Doubles = NDArray[np.float64]
 
-# Tukey's constant for 95 % efficiency on Gaussian errors; positions further out than this many deviations count nothing.
+# Tukey's constant for 95 % efficiency on Gaussian errors; positions more deviations out than this count nothing.
 # Source: Beaton and Tukey (1974), Technometrics 16, 147-185, from memory.
 TUKEY = 4.685
 # A torn edge wanders by as much as its mean deviation everywhere; a smaller scatter than this would be overconfident.
@@ -75,7 +75,9 @@ def fit(along: Doubles, across: Doubles, weights: Doubles, reach: float) -> Line
     count = max(3.0, float(trust.sum() ** 2 / np.sum(trust**2)))
     spacing = np.sqrt(spread / trust.sum())
     across_error = scatter / np.sqrt(count - 2)
-    return Line(middle, across_mean, slope, scatter, float(across_error / spacing), float(across_error), float(np.average(on)))
+    return Line(
+        middle, across_mean, slope, scatter, float(across_error / spacing), float(across_error), float(np.average(on))
+    )
 
 
 def _weighted_median(values: Doubles, weights: Doubles) -> float:

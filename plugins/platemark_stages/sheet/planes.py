@@ -26,7 +26,7 @@ class Planes:
     """A preview in cells.
 
     Attributes:
-        cells: (rows, columns, 3) lightness and colour differences in grey levels, each the mean of `side` x `side` pixels.
+        cells: (rows, columns, 3) lightness and colour differences in grey levels, means of `side` x `side` pixels.
         side: pixels along a cell.
         ppi: resolution of the preview, not of the cells.
     """

@@ -21,7 +21,7 @@ REACH_MM = 2.0  # each way: the rough line is out by half a millimetre at its en
 CORNER_MM = 3.0  # left out at both ends: the other side's shadow, rounded corners
 FLANK = 0.35  # of the greatest slope in the profile: a flank that counts, well above the tail of a soft shadow
 WINDOW = 6  # pixels each way of the edge that the mean shape covers
-SEEN = 4.0  # standard deviations at which an edge counts as seen in a block; one in 15 000 by chance
+SEEN = 3.0  # standard deviations at which an edge counts as seen in a block; one in 370 by chance
 LEAST_BLOCKS = 5  # 20 mm of edge
 WANDER_MM = 3.0  # what strays further than this from the line is no part even of a torn edge
 NOISE_FLOOR = 0.1  # grey levels; see FLATTEST in search.py
@@ -34,7 +34,7 @@ class Band:
     Attributes:
         along: position of each block along the side, pixels.
         base: rough position across of each block, pixels.
-        slopes: (block, offset, plane) differences between neighbouring offsets, outwards, in standard deviations of noise.
+        slopes: (block, offset, plane) differences of neighbouring offsets, outwards, in standard deviations of noise.
         offsets: of the differences, pixels outwards of `base`.
         outward: +1 where outwards is to larger positions, else -1.
         means: (block, offset, plane) the profiles themselves, in grey levels.
@@ -49,7 +49,13 @@ class Band:
 
 
 def read_band(
-    preview: NDArray[np.uint16], rough: Line, first: float, last: float, outward: int, ppi: float, reach_mm: float = REACH_MM
+    preview: NDArray[np.uint16],
+    rough: Line,
+    first: float,
+    last: float,
+    outward: int,
+    ppi: float,
+    reach_mm: float = REACH_MM,
 ) -> Band:
     """Read the profiles along a rough line.
 
@@ -85,9 +91,12 @@ def read_band(
     slopes = np.diff(means, axis=1)
     # Noise from the outermost quarter, where nothing but lid should be.
     outside = slopes[:, -len(steps) // 4 :]
-    noise = np.maximum(1.4826 * np.median(np.abs(outside), axis=(0, 1)), NOISE_FLOOR)
+    # Root mean square within a block, since the tiles of a JPEG are flat and step at their borders.
+    noise = np.maximum(np.median(np.sqrt(np.mean(outside**2, axis=1)), axis=0), NOISE_FLOOR)
     middle = along.reshape(count, block).mean(axis=1) + 0.5
-    return Band(middle, np.asarray(rough.at(middle)), slopes / noise, steps[:-1] + 0.5, outward, means)
+    return Band(
+        middle, np.asarray(rough.at(middle)), slopes / noise, (steps[:-1] + 0.5).astype(np.float64), outward, means
+    )
 
 
 @dataclass(frozen=True)
@@ -125,7 +134,8 @@ def measure_edge(band: Band, ppi: float) -> Edge | None:
     limit = 2.0 * float(np.sqrt(np.median(energy.max(axis=1))))
     energy = np.minimum(energy, limit**2)
     peak = np.argmax(energy[:, :-2] + energy[:, 1:-1] + energy[:, 2:], axis=1) + 1
-    seen = np.sqrt(energy[np.arange(len(peak)), peak]) > SEEN
+    # One pixel's slope is but a part of the edge: half is enough here, where a wrong place does no harm.
+    seen = np.sqrt(energy[np.arange(len(peak)), peak]) > SEEN / 2
     if np.count_nonzero(seen) < LEAST_BLOCKS:
         return None
     capped = replace(band, slopes=np.clip(band.slopes, -limit, limit))
@@ -156,7 +166,10 @@ def _cut(band: Band, line: Line, extra: int = 0) -> Doubles:
     low = np.floor(index).astype(np.int64)
     share = (index - low)[..., None]
     rows, most = np.arange(len(band.along))[:, None], band.slopes.shape[1] - 1
-    return band.slopes[rows, np.clip(low, 0, most)] * (1 - share) + band.slopes[rows, np.clip(low + 1, 0, most)] * share
+    slopes = (
+        band.slopes[rows, np.clip(low, 0, most)] * (1 - share) + band.slopes[rows, np.clip(low + 1, 0, most)] * share
+    )
+    return np.where(((low >= 0) & (low < most))[..., None], slopes, 0.0)  # nothing is known beyond what was read
 
 
 def _mean_shape(band: Band, line: Line) -> Doubles:
@@ -187,7 +200,11 @@ def _paper_ends(shape: Doubles) -> float:
     """
     size = np.sqrt(np.sum(shape**2, axis=1))
     places = np.arange(-WINDOW, WINDOW + 1)
-    tops = [k for k in range(1, len(size) - 1) if size[k] >= size[k - 1] and size[k] >= size[k + 1] and size[k] > FLANK * size.max()]
+    tops = [
+        k
+        for k in range(1, len(size) - 1)
+        if size[k] >= size[k - 1] and size[k] >= size[k + 1] and size[k] > FLANK * size.max()
+    ]
     top = tops[0] if tops else int(np.argmax(size))
     # Project on the direction of change at the top: the next flank goes the other way and is left out by its sign.
     along = np.maximum(shape @ shape[top], 0.0)
@@ -197,6 +214,13 @@ def _paper_ends(shape: Doubles) -> float:
 
 def _colours(band: Band, line: Line, ends: float, per_mm: float) -> tuple[Doubles, Doubles]:
     """Median colours 0.5 to 1.5 mm within the edge and 1 to 2 mm beyond."""
-    offset = np.arange(band.means.shape[1])[None, :] + band.offsets[0] - 0.5 - (np.asarray(line.at(band.along)) + ends)[:, None]
+    offset = (
+        np.arange(band.means.shape[1])[None, :]
+        + band.offsets[0]
+        - 0.5
+        - (np.asarray(line.at(band.along)) + ends)[:, None]
+    )
     within, beyond = (offset < -0.5 * per_mm) & (offset > -1.5 * per_mm), (offset > per_mm) & (offset < 2 * per_mm)
+    if not within.any() or not beyond.any():
+        return np.zeros(3), np.full(3, np.inf)  # the edge lies at the rim of what was read: unlike any lid
     return np.median(band.means[within], axis=0), np.median(band.means[beyond], axis=0)

@@ -1,17 +1,18 @@
 """Rectangle: which four lines together are the sheet.
 
-The measure is the length of outline that is seen less twice the length that should be seen and is not, so a frame made of
-lines that belong to different things loses: most of its outline is not there.
+The measure is the length of outline that is seen less twice the length that should be seen and is not, so a frame
+made of lines that belong to different things loses: most of its outline is not there.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .search import SEEN, STRETCH, Candidate, Floats, candidates, evidence_before, stretch_scores
+from .search import SEEN, STRETCH, SURE, Candidate, Floats, candidates, evidence_before, stretch_strengths
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -21,8 +22,9 @@ MOST = 12  # lines tried a side: art has few straight lines longer than these
 # Hand-cut sheets are off by a degree; another half for the coarse slopes of the search.
 OFF_SQUARE = 0.026
 SMALLEST_MM = 35.0  # what is narrower than this is a label, a stamp, a colour target: no sheet of art
-# Seen less twice missed, a share of the side: five sixths must be seen. Tape and art as light as the lid hide that much.
+# Seen less twice missed, a share of the side: five sixths must be seen. Tape and art like the lid hide that much.
 LEAST_NET = 0.5
+LEAST_NET_AROUND = 0.25  # for a sheet around a painting: three quarters seen; tape covers its corners
 MOST_RIMS = 2
 
 
@@ -48,20 +50,38 @@ def lines_of(cells: Floats) -> dict[str, list[Candidate]]:
     found: dict[str, list[Candidate]] = {}
     for names, turned in ((("top", "bottom"), cells), (("left", "right"), cells.transpose(1, 0, 2))):
         rows, columns = turned.shape[:2]
-        scores, count = stretch_scores(np.ascontiguousarray(turned)), max(1, columns // STRETCH)
-        found[names[0]] = candidates(evidence_before(scores, count), MOST)
+        strength, count = stretch_strengths(np.ascontiguousarray(turned)), max(1, columns // STRETCH)
+        found[names[0]] = candidates(evidence_before(strength, count), MOST)
         # The other side has its lid at the larger offsets: look from there, and turn back the lines found.
-        mirrored = candidates(evidence_before(scores[:, ::-1, ::-1], count), MOST)
+        mirrored = candidates(evidence_before(strength[:, ::-1, ::-1], count), MOST)
         found[names[1]] = [Candidate(rows - 1 - line.start, -line.slope, line.seen) for line in mirrored]
     return found
 
 
 def running_net(lines: list[Candidate], length: int) -> Doubles:
     """Seen less twice missed from the start of each line to each cell, (line, cell + 1)."""
-    weights = np.array([np.minimum(line.seen * 3 / SEEN - 2, 1) for line in lines])
-    cells = np.repeat(weights, STRETCH, axis=1)
+    return _running(lines, length, _net)
+
+
+def running_certain(lines: list[Candidate], length: int) -> Doubles:
+    """What is certainly an edge, from the start of each line to each cell, (line, cell + 1)."""
+    return _running(lines, length, _certain)
+
+
+def _net(seen: Floats) -> Floats:
+    return np.asarray(np.minimum(seen * 3 / SEEN - 2, 1))
+
+
+def _certain(seen: Floats) -> Floats:
+    # Beyond the corners only what is surely an edge speaks against a side; half-seen things lie about on any bed.
+    return np.asarray(np.clip((seen - SEEN) / (SURE - SEEN), 0, 1))
+
+
+def _running(lines: list[Candidate], length: int, weigh: Callable[[Floats], Floats]) -> Doubles:
+    """Sum of the weights of the stretches from the start of each line to each cell, (line, cell + 1)."""
+    cells = np.repeat(np.array([weigh(line.seen) for line in lines]), STRETCH, axis=1)
     cells = np.pad(cells, ((0, 0), (0, max(0, length - cells.shape[1]))), mode="edge")[:, :length]
-    return np.pad(np.cumsum(cells, axis=1), ((0, 0), (1, 0)))
+    return np.pad(np.cumsum(cells, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
 
 
 class Frames:
@@ -94,31 +114,52 @@ class Frames:
         self.mm = mm
 
     def best(self, among: Flags | None = None) -> Frame | None:
-        """Take the best among some, or among all that are seen as well as a sheet lying free; None where there is none."""
+        """Take the best among some, or among all seen as well as a sheet lying free; None where there is none."""
         score = np.where(self.worst > LEAST_NET if among is None else among, self.score, -np.inf)
         place = np.unravel_index(int(np.argmax(score)), score.shape)
         if not score[place] > 0:
             return None
+        return self._frame(tuple(int(i) for i in place))
+
+    def of(self, sides: list[Candidate]) -> Frame | None:
+        """The frame of four given lines; None where they do not make one."""
+        place = tuple(
+            next(k for k, line in enumerate(own) if line is side) for own, side in zip(self.lines, sides, strict=True)
+        )
+        return self._frame(place) if np.isfinite(self.score[place]) else None
+
+    def _frame(self, place: tuple[int, ...]) -> Frame:
         sides = tuple(own[i] for own, i in zip(self.lines, place, strict=True))
         rims = tuple(int(i) == len(own) - 1 for own, i in zip(self.lines, place, strict=True))
-        box = tuple(float(np.broadcast_to(b, score.shape)[place]) for b in self.box)
+        box = tuple(float(b[place]) for b in self.box)
         return Frame(sides, rims, box, float(self.worst[place]))  # type: ignore[arg-type] # four of each, by construction
 
     def around(self, frame: Frame) -> Flags:
         """Frames that enclose another with a margin on at least two sides, as a sheet does the painting on it.
 
-        Two thirds of each side must be seen: tape over the corners hides more than `LEAST_NET` allows.
+        Less of each side must be seen than `LEAST_NET`: tape hides the corners.
         """
         slack, margin = 2.0 / self.mm, 3.0 / self.mm
-        out = [self.box[0] * -1 + frame.box[0], self.box[1] - frame.box[1], self.box[2] - frame.box[2], self.box[3] * -1 + frame.box[3]]
+        out = [
+            self.box[0] * -1 + frame.box[0],
+            self.box[1] - frame.box[1],
+            self.box[2] - frame.box[2],
+            self.box[3] * -1 + frame.box[3],
+        ]
         enclosing = np.logical_and.reduce([o > -slack for o in out])
-        return enclosing & (sum((o > margin).astype(int) for o in out) >= 2)
+        margins = np.stack([np.broadcast_to(o > margin, self.worst.shape) for o in out]).sum(axis=0)
+        return np.asarray(enclosing & (self.worst > LEAST_NET_AROUND) & (margins >= 2))
 
     def apart_from(self, frame: Frame) -> Flags:
-        """Frames that share no more than 5 mm of width with another."""
-        slack = 5.0 / self.mm
+        """Frames that lie wholly beside another, and not along the back of its own edges (1 mm and more away)."""
+        gap = 1.0 / self.mm
         top, right, bottom, left = self.box
-        apart = (left > frame.box[1] - slack) | (right < frame.box[3] + slack) | (top > frame.box[2] - slack) | (bottom < frame.box[0] + slack)
+        apart = (
+            (left > frame.box[1] + gap)
+            | (right < frame.box[3] - gap)
+            | (top > frame.box[2] + gap)
+            | (bottom < frame.box[0] - gap)
+        )
         return np.asarray(apart)
 
     def seen_on(self, sides: int) -> Flags:
@@ -150,7 +191,7 @@ class Frames:
         running = running_net(own, length)
         index = np.arange(len(own)).reshape([-1 if a == axis else 1 for a in range(4)])
         start, stop = (np.clip(np.rint(v), 0, length).astype(int) for v in (first, last))
-        seen = np.cumsum(np.maximum(np.diff(running, axis=1, prepend=0), 0), axis=1)
+        seen = running_certain(own, length)
         beyond = seen[index, start] + seen[:, -1].reshape(index.shape) - seen[index, stop]
         full = tuple(len(lines) for lines in self.lines)
         parts = (running[index, stop] - running[index, start], (stop - start).astype(float), beyond)

@@ -6,8 +6,8 @@ from pathlib import Path
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from platemark.face.cli.saying import console, readable_errors, show_outcome, show_outcomes
-from platemark.face.log import start_log
+from platemark.face.cli.saying import console, readable_errors, say, show_outcome, show_outcomes
+from platemark.face.log import printable, start_log
 from platemark.face.setting_up import set_up
 from platemark.flow.delivery import Outcome
 from platemark.flow.holder import sole_worker
@@ -28,58 +28,66 @@ config_option = click.option(
 @click.command("init")
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path), default=Path())
 def init_command(folder: Path) -> None:
-    """Make a studio in FOLDER (here, if not named): the folders and a commented config."""
+    """Make a studio in FOLDER, or here.
+
+    A studio is four folders and a commented config.
+    """
     with readable_errors():
         config = set_up(folder)
-    click.echo(f"Ready: {config}. Look through it, then run: platemark watch")
+    say(f"Ready: {config}. Look through it, then run: platemark watch --config {config}")
 
 
 @click.command("watch")
 @config_option
 def watch_command(config: Path) -> None:
-    """Take every scan that is dropped into scans/ until Ctrl-C."""
+    """Make prints of every scan dropped in.
+
+    Takes what lies in scans/ and whatever is dropped there, until Ctrl-C.
+    """
     with readable_errors():
         studio = _open(config)
         with sole_worker(studio.scans):
             watcher = Watcher(studio, on_outcome=show_outcome)
             for name in ("SIGINT", "SIGTERM"):
                 signal.signal(getattr(signal, name), lambda _number, _frame: watcher.stop())
-            console.print(f"Watching {studio.scans}. Ctrl-C ends it after the scan in hand.", soft_wrap=True)
+            say(f"Watching {studio.scans}. Ctrl-C ends it after the scan in hand.")
             watcher.run()
-    console.print("Stopped. Nothing is half done.")
+    say("Stopped. Nothing is half done.")
 
 
 @click.command("prepare")
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @config_option
 def prepare_command(files: tuple[Path, ...], config: Path) -> None:
-    """Make the prints of FILES once, now."""
+    """Make the prints of FILES, once and now."""
+    scans = tuple(file for file in files if file.suffix != ".toml")  # a ticket is read with its scan
+    if not scans:
+        raise click.UsageError("name at least one scan; a ticket is read with the scan it lies beside")
     with readable_errors():
-        studio = _open(config, quiet=True)
+        studio = _open(config)
         with sole_worker(studio.scans):
-            outcomes = _with_progress(studio, files)
+            outcomes = _with_progress(studio, scans)
     show_outcomes(outcomes)
     raise SystemExit(1 if any(outcome.status == "held" for outcome in outcomes) else 0)
 
 
-def _open(config: Path, *, quiet: bool = False) -> Studio:
-    start_log(None)
+def _open(config: Path) -> Studio:
     studio = open_studio(config)
     studio.make_folders()
-    start_log(studio.config.log.file, studio.config.log.level, quiet=quiet)
-    for name, why in studio.plugins.refused.items():
-        click.echo(f"Left out: {name}: {why}", err=True)
+    start_log(studio.config.log.file, studio.config.log.level, quiet=True)
+    for why in studio.plugins.refused.values():
+        say(f"Left out: {why}", err=True)
     return studio
 
 
 def _with_progress(studio: Studio, files: tuple[Path, ...]) -> list[Outcome]:
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("files", total=len(files))
         stage = bar.add_task("", total=None)
 
         def tell(scan: str, print_name: str, step: str) -> None:
-            bar.update(stage, description=f"{scan}  {print_name}  {step}")
+            bar.update(stage, description=printable(f"{scan}  {print_name}  {step}"))
 
         outcomes: list[Outcome] = []
         for made in prepare(studio, files, tell):

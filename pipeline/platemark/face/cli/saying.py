@@ -1,7 +1,9 @@
 """Saying things on the terminal: results as tables, errors as sentences, never a traceback."""
 
 import contextlib
+import traceback
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 import click
 import structlog
@@ -10,6 +12,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from platemark.errors import PlatemarkError
+from platemark.face.log import log_file, printable
 from platemark.flow.delivery import Outcome
 
 console = Console()
@@ -23,36 +26,46 @@ def readable_errors() -> Iterator[None]:
     try:
         yield
     except PlatemarkError as fault:
-        click.echo(str(fault), err=True)
+        for line in str(fault).splitlines():
+            say(line, err=True)
         raise SystemExit(2) from fault
-    except (click.ClickException, click.Abort, SystemExit, KeyboardInterrupt):
+    except (click.ClickException, click.Abort):
         raise
     except Exception as fault:
         structlog.get_logger("platemark").exception("a fault of platemark itself")
-        click.echo(
-            f"This is a fault of platemark itself ({type(fault).__name__}: {fault}). Nothing of yours is lost; "
-            "the details are in platemark.log, please report them.",
-            err=True,
-        )
+        say(_our_fault(fault), err=True)
         raise SystemExit(2) from fault
+
+
+def say(words: str, *, err: bool = False) -> None:
+    """One line, as it is: no markup, nothing that a file's name could do to the terminal."""
+    click.echo(printable(words), err=err)
 
 
 def show_outcomes(outcomes: Sequence[Outcome]) -> None:
     """A table: one line a print."""
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("scan", "print", "", "file, or why and what to do"):
-        table.add_column(heading, overflow="fold")
+    table = table_of("scan", "print", "", "file, or why and what to do")
     for outcome in outcomes:
-        table.add_row(
-            escape(outcome.scan), outcome.print_name or "all", _state(outcome), escape(_words(outcome)), end_section=False
-        )
+        table.add_row(_safe(outcome.scan), outcome.print_name or "all", _state(outcome), _safe(_words(outcome)))
     console.print(table)
 
 
 def show_outcome(outcome: Outcome) -> None:
     """One line, as it happens."""
     name = f"{outcome.scan} {outcome.print_name}".strip()
-    console.print(f"{_state(outcome)}  {escape(name)}  {escape(_words(outcome))}", soft_wrap=True)
+    console.print(f"{_state(outcome)}  {_safe(name)}  {_safe(_words(outcome))}", soft_wrap=True, highlight=False)
+
+
+def table_of(*headings: str, title: str | None = None) -> Table:
+    """An empty table; long words are folded, never cut."""
+    table = Table(box=None, pad_edge=False, title=title, title_justify="left", header_style="bold")
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table
+
+
+def _safe(words: str) -> str:
+    return escape("\n".join(printable(line) for line in words.splitlines()))
 
 
 def _state(outcome: Outcome) -> str:
@@ -64,3 +77,13 @@ def _words(outcome: Outcome) -> str:
         return f"{outcome.reason}: {outcome.remedy}"
     name = outcome.export.name if outcome.export else ""
     return "; ".join([name, *outcome.warnings])
+
+
+def _our_fault(fault: Exception) -> str:
+    place = traceback.extract_tb(fault.__traceback__)[-1]
+    log = log_file()
+    details = f"the details are in {log}, please report them" if log else "please report this line"
+    return (
+        f"This is a fault of platemark itself ({type(fault).__name__}: {fault}; {Path(place.filename).name}, "
+        f"line {place.lineno}). Nothing of yours is lost; {details}."
+    )

@@ -1,27 +1,34 @@
 """Commands about stages: stages, new-stage."""
 
+import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 import click
-from pydantic import BaseModel
+from pydantic import PlainSerializer
+from pydantic.fields import FieldInfo
 from rich.markup import escape
-from rich.table import Table
 
-from platemark.contract.plugins import FoundStage, Plugins, load_plugins
 from platemark.config.reading import read_stages_dir
+from platemark.contract.plugins import FoundStage, Plugins, load_plugins
+from platemark.contract.stage import Encoder, Parameters, Settings
+from platemark.errors import PlatemarkError
 from platemark.face.cli.make import config_option
-from platemark.face.cli.saying import console, readable_errors
+from platemark.face.cli.saying import console, readable_errors, say, table_of
 from platemark.face.new_stage import write_new_stage
+
+_BOUNDS = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
+_KINDS = {bool: "true | false", int: "whole number", float: "number", str: "text"}
 
 
 @click.command("stages")
 @click.argument("name", required=False)
 @config_option
 def stages_command(name: str | None, config: Path) -> None:
-    """List the stages, or tell all about the one called NAME."""
+    """List the stages, or tell all about NAME."""
     with readable_errors():
-        found = _found(config)
+        found = load_plugins(read_stages_dir(config) if config.is_file() else None)
         if name is None:
             _list(found)
         else:
@@ -30,68 +37,82 @@ def stages_command(name: str | None, config: Path) -> None:
 
 @click.command("new-stage")
 @click.argument("name")
-@click.option("--into", type=click.Path(file_okay=False, path_type=Path), default=Path("stages"), show_default=True)
+@click.option(
+    "--into",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("stages"),
+    show_default=True,
+    help="The folder of your own stages.",
+)
 def new_stage_command(name: str, into: Path) -> None:
-    """Write a working stage called NAME, with its test, to begin from."""
+    """Write a working stage, and its test.
+
+    It is called NAME, and is there to be changed into what you need.
+    """
     with readable_errors():
+        if name in load_plugins().stages:
+            raise PlatemarkError(f"a stage named {name} is installed already", remedy="choose another name")
         stage, test = write_new_stage(name, into)
-    click.echo(f"Wrote {stage} and {test}. Say stages_dir = \"{into}\" in platemark.toml and put \"{name}\" into stages.")
-
-
-def _found(config: Path) -> Plugins:
-    return load_plugins(read_stages_dir(config) if config.is_file() else None)
+    say(f"Wrote {stage} and {test}.")
+    say(f'Write stages_dir = "{into}" into platemark.toml, and put "{name}" into stages where it is to work.')
 
 
 def _list(found: Plugins) -> None:
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("stage", "version", "from", "what it does"):
-        table.add_column(heading)
-    for name in sorted(found.stages):
-        stage = found.stages[name]
-        table.add_row(name, str(stage.kind.version), escape(stage.origin), escape(_first_line(stage.kind)))
+    table = table_of("stage", "version", "from", "writes", "what it does")
+    for name, stage in sorted(found.stages.items()):
+        kind = stage.kind
+        writes = kind.suffix if issubclass(kind, Encoder) else ""
+        table.add_row(name, str(kind.version), escape(stage.origin), writes, escape(_first_line(kind)))
     console.print(table)
-    for name, why in found.refused.items():
-        console.print(f"[yellow]left out[/]  {escape(name)}: {escape(why)}", soft_wrap=True)
+    for why in found.refused.values():
+        say(f"Left out: {why}")
 
 
 def _tell(stage: FoundStage) -> None:
     kind = stage.kind
-    console.print(f"[bold]{kind.name}[/] version {kind.version}, from {escape(stage.origin)}")
-    console.print(escape(_first_line(kind)))
-    _fields(f"settings, in [stage.{kind.name}] or [print.NAME.{kind.name}]", kind.settings_model)
-    _fields(f"parameters, in the manifest and in [corrections.{kind.name}] of a ticket", kind.parameters_model)
+    say(f"{kind.name} version {kind.version}, from {stage.origin}")
+    say(_first_line(kind))
+    _tell_settings(kind.name, kind.settings_model)
+    _tell_parameters(kind.name, kind.parameters_model)
 
 
-def _fields(title: str, model: type[BaseModel]) -> None:
-    schema = model.model_json_schema()
-    table = Table(box=None, pad_edge=False, title=escape(title), title_justify="left", header_style="bold")
-    for heading in ("name", "default", "allowed", "meaning"):
-        table.add_column(heading, overflow="fold")
-    defaults = _defaults(model)
-    for name, facts in schema.get("properties", {}).items():
-        table.add_row(name, escape(defaults.get(name, "")), escape(_allowed(facts)), escape(facts.get("description", "")))
-    console.print()
+def _tell_settings(name: str, model: type[Settings]) -> None:
+    table = table_of(
+        "name", "default", "allowed", "meaning", title=escape(f"\nsettings, in [stage.{name}] or [print.NAME.{name}]")
+    )
+    for key, facts in model.model_fields.items():
+        default = "" if facts.is_required() else _as_written(facts)(facts.default)
+        table.add_row(key, escape(default), escape(_allowed(facts)), escape(facts.description or ""))
     console.print(table)
 
 
-def _defaults(model: type[BaseModel]) -> dict[str, str]:
-    """Defaults as they are written in the config, with their units."""
-    try:
-        shown = model().model_dump(mode="json")
-    except ValueError:  # parameters have no defaults: they are measured
-        return {}
-    return {name: f'"{value}"' if isinstance(value, str) else str(value).lower() for name, value in shown.items()}
+def _tell_parameters(name: str, model: type[Parameters]) -> None:
+    title = f"\nparameters, measured; in the manifest, and in [corrections.{name}] of a ticket to overrule them"
+    table = table_of("name", "allowed", "meaning", title=escape(title))
+    for key, facts in model.model_fields.items():
+        table.add_row(key, escape(_allowed(facts)), escape(facts.description or ""))
+    console.print(table)
 
 
-def _allowed(facts: dict[str, Any]) -> str:
-    if "enum" in facts:
-        return " | ".join(f'"{choice}"' for choice in facts["enum"])
-    bounds = {"minimum": "at least", "exclusiveMinimum": "above", "maximum": "at most", "exclusiveMaximum": "below"}
-    said = [f"{words} {facts[key]:g}" for key, words in bounds.items() if key in facts]
-    if "examples" in facts:
-        said.insert(0, f'like "{facts["examples"][0]}"')
-    return ", ".join(said) or str(facts.get("type", ""))
+def _as_written(facts: FieldInfo) -> Callable[[Any], str]:
+    """How a value of this field stands in a TOML file: a quantity with its unit, a text in quotes."""
+    units = [it.func for it in facts.metadata if isinstance(it, PlainSerializer)]
+    return lambda value: json.dumps(units[0](value) if units else value, ensure_ascii=False)  # type: ignore[call-arg]
+
+
+def _allowed(facts: FieldInfo) -> str:
+    kind = facts.annotation
+    if get_origin(kind) is Literal:
+        return " | ".join(json.dumps(choice) for choice in get_args(kind))
+    write = _as_written(facts)
+    said = [
+        f"{words} {write(getattr(bound, key))}"
+        for bound in facts.metadata
+        for key, words in _BOUNDS.items()
+        if getattr(bound, key, None) is not None
+    ]
+    return ", ".join(said) or _KINDS.get(kind, "list")  # type: ignore[arg-type]
 
 
 def _first_line(kind: type) -> str:
-    return (kind.__doc__ or "").strip().splitlines()[0] if kind.__doc__ else ""
+    return (kind.__doc__ or "").strip().partition("\n")[0]

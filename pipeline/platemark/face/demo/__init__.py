@@ -26,7 +26,7 @@ Points = str | Sequence[Sequence[float]] | Outline
 Window = tuple[slice, slice]
 
 WORK_STEP = 2
-COARSE_BLUR = 3  # pixels; a wider blur is made on a smaller picture, where it takes this many
+COARSE_BLUR = 1.5  # pixels; a wider blur is made on a smaller picture, where it takes this many
 PEN_STEP = 2  # the pen is drawn this much finer than the scan, then averaged: smooth lines without soft ones
 
 
@@ -179,7 +179,7 @@ class Easel:
             "8,-1.2,0.3 8.4,1,0.45 9.6,0.4,0.3 10.6,-4.6,0.3 11,1,0.45 12.4,0.4,0.3 13.4,-1,0.4 14,1.1,0.3 "
             "16,0.2,0.3 21,-0.8,0.1"
         )
-        self.ink(name + (x, y, 0), steps=8)
+        self.ink(name + np.array([x, y, 0]), steps=8)
 
     def finished(self, ink: str = "#1d1a1c") -> Painting:
         """The painting, with the pen drawing in a colour of ink."""

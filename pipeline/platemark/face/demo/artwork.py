@@ -1,11 +1,8 @@
-"""Three invented pictures: a heron in pen and watercolour, quinces in gouache, a pale moonrise.
-
-Outlines are millimetres on the sheet; those of fruit, leaves and petals are in units of their size.
-"""
+"""Three invented pictures: a heron in pen and watercolour, quinces in gouache, a pale moonrise."""
 
 import numpy as np
 
-from platemark.face.demo import Easel, Outline, Painting, curve, disc, path, placed, stroke
+from platemark.face.demo import Easel, Painting, curve, disc, path, placed, stroke
 
 HERON = curve(
     "89,65 94,69 96.5,76 96,83 92,93 87.5,102 87,111 92,118.5 104,124 117,136 129,155 138,175 147.5,201 140,194 "
@@ -14,22 +11,23 @@ HERON = curve(
     closed=True,
 )
 HERON_WING = "92,129,2 97,132,10 107,142,24 119,156,27 131,174,18 148,202,1"
+HERON_QUILLS = curve("117,163 126,163 134,174 141,187 149,204 139,195 128,186 119,176", closed=True)
 HERON_LEGS = (
     "109,172,1 110.5,176,5.5 111.6,185,2.6 110.6,203,1.7 109.9,206,2.8 110.4,209,1.7 112,238,1.5",
     "119,180,1 120.8,183,5 122,190,2.5 122.6,207,1.7 122.3,210,2.8 121.4,213,1.7 117.5,243,1.5",
 )
 HERON_LINES = (
     "74.3,64.8,0.3 66,66.9,0.6 56,70,0.5 43,74.8,0.15", "74.6,69.2,0.3 66,70.3,0.4 56,72.3,0.3 43,74.8,0.15",  # bill
-    "73,67,0.2 68,68.2,0.5 60,70.3,0.2", "76,67.6,0.2 78,69.4,0.35 83,70.4,0.1",
-    "78.2,65.9,0.2 78.9,65.3,1.3 79.7,65.7,1.4 80.2,66.1,0.2",  # eye
+    "73,67,0.2 68,68.2,0.5 60,70.3,0.2", "78.2,65.9,0.2 78.9,65.3,1.3 79.7,65.7,1.4 80.2,66.1,0.2",  # and eye
     "83,62,0.4 92,63.6,1.1 101,68,0.8 115,77.5,0.15", "84,63.5,0.3 93,66.5,0.8 103,74,0.5 110,80,0.1",  # crest
-    "75.6,64,0.3 80,61.4,0.6 85.5,61.8,0.8 89,65,0.6 94,69,0.35 96.5,76,0.6 96,83,0.7 92,93,0.4 87.5,102,0.5 "
-    "87,111,0.7 92,118.5,0.3",  # nape
-    "82,72,0.1 86.4,74.5,0.5 87.6,80.5,0.5 84,89,0.2 79,99,0.6 76,109,0.7 76,119,0.4 80,131,0.6 87,143,0.3 "
-    "95,156,0.7 106,169.5,0.4",  # throat and breast
+    ("75.6,64,0.3 80,61.4,0.6 85.5,61.8,0.8 89,65,0.6 94,69,0.35 96.5,76,0.6 96,83,0.7 92,93,0.4 87.5,102,0.5 "
+     "87,111,0.7 92,118.5,0.3"),  # nape
+    ("82,72,0.1 86.4,74.5,0.5 87.6,80.5,0.5 84,89,0.2 79,99,0.6 76,109,0.7 76,119,0.4 80,131,0.6 87,143,0.3 "
+     "95,156,0.7 106,169.5,0.4"),  # throat and breast
     "94,119.5,0.2 104,124,0.8 117,136,0.9 129,155,0.5 138,175,0.8 147.5,201,0.2",  # back
-    "112,174,0.2 118,179,0.5 130,186.5,0.4 140,194,0.6 147.5,201,0.2",  # belly
+    "76,67.6,0.2 78,69.4,0.35 83,70.4,0.1", "112,174,0.2 118,179,0.5 130,186.5,0.4 140,194,0.6 147.5,201,0.2",
 )  # fmt: skip
+# Fruit, leaves and petals are in units of their size; all else is in millimetres on the sheet.
 QUINCE = (
     "0.03,-0.98 0.26,-1.04 0.46,-0.84 0.72,-0.58 0.97,-0.12 0.96,0.35 0.72,0.8 0.3,0.98 0.1,0.9 -0.12,0.97 -0.54,0.9 "
     "-0.9,0.56 -1.0,0.1 -0.88,-0.38 -0.6,-0.7 -0.42,-0.96 -0.2,-1.06"
@@ -128,8 +126,7 @@ def _reed(easel: Easel, index: int, foot: float, top: float, lean: float) -> Non
     colour = ("#7f8244", "#b98a3a", "#55683f", "#8f9a5c")[index % 4]
     easel.wash(leaf, colour, random.uniform(0.3, 0.75), edge=(0.9, 0.2, 0.2)[index % 3], rim=0.7)
     if index % 3 == 1:
-        *stalk, (x_tip, y_tip, _) = leaf
-        easel.ink([*((x + 0.45 * width, y, 0.4) for x, y, width in stalk), (x_tip, y_tip, 0.1)])
+        easel.ink([(x + 0.45 * width, y, 0.1 + 0.13 * width) for x, y, width in leaf])
 
 
 def _seed_head(easel: Easel, foot: float, top: float, lean: float) -> None:
@@ -152,8 +149,7 @@ def _heron_in_wash(easel: Easel) -> None:
     easel.wash("93,72,1 94,80,4 89,93,4 84.5,104,4 84,113,4 92,122,5 99,126,1", "#46607f", 0.35, edge=0.7)
     easel.wash(HERON_WING, "#46607f", 0.75, rim=0.9, cloud=0.35)
     easel.wash("100,133,1 111,140,7 124,157,8 133,174,3", "#46607f", 0.4, edge=1.4, rim=0)
-    quills = curve("117,163 126,163 134,174 141,187 149,204 139,195 128,186 119,176", closed=True)
-    easel.wash(quills, "#22304a", 0.8, rim=0.7)
+    easel.wash(HERON_QUILLS, "#22304a", 0.8, rim=0.7)
     easel.wash("78,62.5,0.5 84,62.2,3 92,65,2.6 102,70,1.6 114,77.5,0.2", "#22304a", 0.9, edge=0.2)
     easel.wash("77,66.6,1 75.6,66.8,4.6 66,68.6,3.6 56,71.2,2.2 43,74.8,0.2", "#dca03c", 0.95, edge=0.15, rim=0.8)
     for leg in HERON_LEGS:
@@ -202,19 +198,17 @@ def _sprig(easel: Easel) -> None:
         for index, (x, y, _) in enumerate(curve(twig)[8::4]):
             _leaf(easel, x, y, random.uniform(10, 15), random.uniform(-60, 80) + 180 * (index % 2))
     for x, y in ((86, 30), (62, 44), (33, 34), (77, 60)):
-        turn = random.uniform(0, 72)
-        for petal in range(5):
-            easel.gouache(placed(PETAL, x, y, 5.4, turn + 72 * petal), ("#f7e3dc", "#f0c4bf")[petal % 2])
+        for petal, turn in enumerate(random.uniform(0, 72) + np.arange(0, 360, 72)):
+            easel.gouache(placed(PETAL, x, y, 5.4, turn), ("#f7e3dc", "#f0c4bf")[petal % 2])
         easel.gouache(disc(x, y, 1.4), "#e3a52c")
 
 
 def _jug(easel: Easel) -> None:
     """A cobalt jug with a band of leaves."""
     body = "36,66 38,72 39,80 33,90 28,104 29,120 37,131 50,134 63,131 71,120 72,104 67,90 60,80 60,72 63,65 50,68"
-    shade = "60,82 67,90 72.5,104 71,120 63,131 50,134 40,132 54,126 61,112 60,96"
     easel.gouache("38,76,3 28,74.5,4 20.5,82,4.2 21,95,4 29,108,3.4", "#1c3a8c")
     easel.gouache(curve(body, closed=True), "#2450b4")
-    easel.gouache(curve(shade, closed=True), "#16317c")
+    easel.gouache(curve("60,82 67,90 72,104 71,120 63,131 50,134 40,132 54,126 61,112 60,96", closed=True), "#16317c")
     easel.gouache("37,92,0.3 33.5,104,3.4 36,117,0.3", "#7fa5ea", dry=0.3)
     for x in range(36, 70, 6):
         y = 104.2 - 0.011 * (x - 50) ** 2
@@ -235,8 +229,7 @@ def _fruit(easel: Easel, x: float, y: float, size: float, tilt: float) -> None:
              (QUINCE_LIGHT, "#fbe276", 0.3), (STALK, "#5a3a20", 0))  # fmt: skip
     for shape, colour, dry in tones:
         easel.gouache(placed(shape, x, y, size, tilt), colour, dry=dry)
-    tip: Outline = placed(STALK, x, y, size, tilt)[24]
-    _leaf(easel, tip[0], tip[1], 0.75 * size, tilt + 10)
+    _leaf(easel, *placed(STALK, x, y, size, tilt)[24], 0.75 * size, tilt + 10)
 
 
 def _half_fruit(easel: Easel, x: float, y: float) -> None:
@@ -261,8 +254,7 @@ def _hills(easel: Easel, y: float, height: float, colour: str, strength: float) 
     """One range, crisp above and lost in mist below."""
     ridge = curve([(x, y - height * easel.random.uniform(0.1, 1)) for x in range(22, 192, 13)])
     shape = np.concatenate([[(16, y + 4)], ridge, [(196, y + 8), (190, y + 16), (20, y + 16)]])
-    fade = (105, y - height, 105, y + 11)
-    easel.wash(shape, colour, strength, edge=0.4, wobble=0.7, rim=0.5, cloud=0.35, fade=fade)
+    easel.wash(shape, colour, strength, edge=0.4, wobble=0.7, cloud=0.35, fade=(105, y - height, 105, y + 11))
 
 
 def _lake(easel: Easel) -> None:
@@ -275,9 +267,9 @@ def _lake(easel: Easel) -> None:
     for k in range(7):
         easel.ripple(138 + random.normal(0, 2), 99 + 4 * k, 9 - 0.8 * k, 1.1, "#e0b070", 0.3)
     easel.ink("98,112.6,0.3 101,113.8,2 108,114.2,2.6 115,113.8,2 118.5,112.2,0.3")
-    for line in ("107,113,1.6 107.4,110.5,2.4 107.2,108.4,1.2", "106.8,107.6,0.6 107.2,107,1.6 107.6,106.4,0.6",
-                 "109,110.5,0.3 103,113,0.35 95,117,0.5"):  # fmt: skip
-        easel.ink(line)
+    easel.ink("107,113,1.6 107.4,110.5,2.4 107.2,108.4,1.2")
+    easel.ink("106.8,107.6,0.6 107.2,107,1.6 107.6,106.4,0.6")
+    easel.ink("109,110.5,0.3 103,113,0.35 95,117,0.5")
     for y, half in ((116.4, 9), (118.4, 6), (120.6, 3)):
         easel.ripple(108, y, half, 0.9, "#3b4d69", 0.6)
 
@@ -289,20 +281,19 @@ def _shore(easel: Easel) -> None:
     for x, height in ((20, 34), (27, 46), (33, 30), (41, 38), (48, 22), (54, 15), (60, 10)):
         _spruce(easel, x + random.normal(0, 0.7), 107.5, height)
     for _ in range(9):
-        half, strength = random.uniform(5, 16), random.uniform(0.2, 0.5)
-        easel.ripple(random.uniform(24, 56), random.uniform(113, 124), half, 1.2, dark, strength)
+        x, y, half = random.uniform(24, 56), random.uniform(113, 124), random.uniform(5, 16)
+        easel.ripple(x, y, half, 1.2, dark, random.uniform(0.2, 0.5))
 
 
 def _spruce(easel: Easel, x: float, foot: float, height: float) -> None:
     """A spruce in brush and pen: boughs that lengthen downwards, ragged on both sides."""
-    random, boughs = easel.random, int(height * 1.1)
-    easel.wash([(x, foot - height), (x + 0.17 * height, foot - 1), (x - 0.17 * height, foot - 1)], "#2f455c", 0.5,
-               edge=0.5, wobble=1, rim=0.4)  # fmt: skip
+    random, boughs = easel.random, int(height)
+    easel.wash([(x, foot - height, 0.4), (x, foot - 1, 0.24 * height)], "#2f455c", 0.6, wobble=1)
     easel.ink([(x, foot, 0.9), (x + 0.2, foot - height / 2, 0.6), (x, foot - height, 0.15)])
     for bough in range(boughs):
         low = (bough + 0.5) / boughs
-        y, longest = foot - height * (1 - low * 0.93), (0.4 + 0.19 * height * low) * random.uniform(0.5, 1.1)
+        y = foot - height * (1 - low * 0.93) + random.uniform(-0.4, 0.4)
         for side in (-1, 1):
-            reach = longest * random.uniform(0.7, 1.1)
-            tip = (x + side * reach, y + 0.35 * reach, 0.15)
-            easel.ink([(x, y, 0.5), (x + side * reach / 2, y + 0.5, 0.8), tip], steps=4)
+            reach = (0.4 + 0.19 * height * low) * random.uniform(0.45, 1.15)
+            tip = (x + side * reach, y + random.uniform(0.1, 0.4) * reach, 0.15)
+            easel.ink([(x, y - 0.3, 0.6), (x + side * reach / 2, y + 0.3, 1.1), tip], steps=4)

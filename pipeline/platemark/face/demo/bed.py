@@ -7,6 +7,7 @@ pixels, x to the right and y down, with the centre of the first pixel at (0.5, 0
 import math
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pyvips
@@ -112,9 +113,9 @@ def paper_relief(rows: int, columns: int, ppi: float, random: np.random.Generato
     return height / np.float32(felt.deviate())
 
 
-def enlarge(field: NDArray[np.floating]) -> pyvips.Image:
+def enlarge(field: NDArray[np.floating[Any]]) -> pyvips.Image:
     """From the grid of paint to the grid of the scan."""
-    return pyvips.Image.new_from_array(np.ascontiguousarray(field, dtype=np.float32)).resize(WORK_STEP, kernel="cubic")
+    return pyvips.Image.new_from_array(np.ascontiguousarray(field, dtype=np.float32)).resize(WORK_STEP, kernel="linear")
 
 
 @cache
@@ -165,10 +166,9 @@ def shadow(cover: pyvips.Image, ppi: int) -> pyvips.Image:
 
 
 def fall_off(width: int, height: int) -> pyvips.Image:
-    """The lamp is weaker towards its ends, and warms up a little during the scan."""
+    """The lamp is weaker towards its ends."""
     x = np.linspace(-1, 1, width, dtype=np.float32)[None, :]
-    y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
-    return pyvips.Image.new_from_array((1 - 0.022 * x * x - 0.006 * x) * (1 - 0.006 * y))
+    return pyvips.Image.new_from_array(1 - 0.022 * x * x - 0.006 * x).replicate(1, height)
 
 
 def dust(width: int, height: int, ppi: int, random: np.random.Generator) -> pyvips.Image:
@@ -190,7 +190,7 @@ def dust(width: int, height: int, ppi: int, random: np.random.Generator) -> pyvi
 def digitise(light: pyvips.Image, random: np.random.Generator) -> pyvips.Image:
     """Optics, sensor noise and the sRGB curve."""
     soft = light.cast("ushort").gaussblur(BLUR_PX).maplut(srgb_curve())
-    # Half of the time went into noise until one tile of it was laid over the whole bed; the repeat cannot be seen.
+    # Noise for every pixel took most of this step, so one tile of it covers the bed; the repeat cannot be seen.
     tile = random.standard_normal((NOISE_TILE, NOISE_TILE, 3), dtype=np.float32) * np.float32(NOISE_CODES * 257)
     across, down = soft.width // NOISE_TILE + 1, soft.height // NOISE_TILE + 1
     noise = pyvips.Image.new_from_array(tile).replicate(across, down).crop(0, 0, soft.width, soft.height)

@@ -1,16 +1,19 @@
 """Write the demo scans: three files as scanners write them, each with the ticket the artist put beside it."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import pyvips
 import tomli_w
+from PIL import Image
 
 from platemark.face.demo import Painting
 from platemark.face.demo.artwork import heron, moonrise, quince
 from platemark.face.demo.bed import Bed, Corners, scan
 
+SIXTEEN = 16
 ARTIST = "Orla Fenwright"  # invented, as the pictures are
 
 
@@ -40,6 +43,7 @@ class _Original:
     paint: Callable[[int], Painting]
     bed: Bed
     bits: int
+    seed: int
     ticket: dict[str, str | int]
 
 
@@ -49,6 +53,7 @@ ORIGINALS = (
         heron,
         Bed(210, 297, centre_mm=(103.6, 146.2), skew=1.37),
         bits=8,
+        seed=1,
         ticket={"title": "Heron, first light", "year": 2023, "medium": "ink and watercolour on cold-pressed paper"},
     ),
     _Original(
@@ -56,6 +61,7 @@ ORIGINALS = (
         quince,
         Bed(176, 240, centre_mm=(86.9, 118.4), skew=-2.15),
         bits=16,
+        seed=2,
         ticket={"title": "Quinces and a blue jug", "year": 2024, "medium": "gouache"},
     ),
     _Original(
@@ -63,6 +69,7 @@ ORIGINALS = (
         moonrise,
         Bed(236, 176, centre_mm=(117.2, 88.9), skew=0.64),
         bits=8,
+        seed=3,
         ticket={"title": "Moonrise over the lake", "year": 2024, "medium": "watercolour"},
     ),
 )
@@ -81,14 +88,16 @@ def write_demo_scans(folder: Path, ppi: int = 300) -> list[DemoScan]:
         The scans, each with where its sheet really lies.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    return [_write(original, folder, ppi, seed) for seed, original in enumerate(ORIGINALS, start=1)]
+    # Painting keeps one core busy, scanning all of them; two at a time fill two cores.
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(lambda original: _write(original, folder, ppi), ORIGINALS))
 
 
-def _write(original: _Original, folder: Path, ppi: int, seed: int) -> DemoScan:
+def _write(original: _Original, folder: Path, ppi: int) -> DemoScan:
     """Paint, scan and save one original."""
     path = folder / original.file
     painting = original.paint(ppi)
-    _save(scan(painting, original.bed, ppi, seed), path, original.bits, ppi)
+    _save(scan(painting, original.bed, ppi, original.seed), path, original.bits, ppi)
     ticket = {"artist": ARTIST, **original.ticket}
     path.with_suffix(".toml").write_bytes(tomli_w.dumps(ticket).encode())
     corners = original.bed.corners_px(painting.size_mm, ppi)
@@ -100,12 +109,16 @@ def _save(picture: pyvips.Image, path: Path, bits: int, ppi: int) -> None:
 
     The profile is the sRGB that libvips carries: one made on the spot would have the time of day in it.
     """
-    if bits == 8:
-        picture = (picture / 257).rint().cast("uchar").copy(interpretation="srgb")
-    tagged = picture.copy(xres=ppi / 25.4, yres=ppi / 25.4)
+    if bits == SIXTEEN:
+        _with_resolution(picture, ppi).tiffsave(str(path), resunit="inch", compression="none", profile="srgb")
+        return
+    narrow = (picture / 257).rint().cast("uchar").copy(interpretation="srgb")
     if path.suffix == ".jpg":
-        tagged.jpegsave(str(path), Q=95, keep="none")
-    elif bits == 16:
-        tagged.tiffsave(str(path), resunit="inch", compression="none", profile="srgb")
+        Image.fromarray(narrow.numpy()).save(path, quality=95, dpi=(ppi, ppi))
     else:
-        tagged.tiffsave(str(path), resunit="inch", compression="lzw", predictor="horizontal")
+        _with_resolution(narrow, ppi).tiffsave(str(path), resunit="inch", compression="lzw", predictor="horizontal")
+
+
+def _with_resolution(picture: pyvips.Image, ppi: int) -> pyvips.Image:
+    """The picture, saying its resolution; libvips counts in pixels per millimetre."""
+    return picture.copy(xres=ppi / 25.4, yres=ppi / 25.4)

@@ -1,0 +1,87 @@
+"""Leaving: a scan that is done goes out of `scans/`, and its ticket with it; clearing up after a crash."""
+
+from pathlib import Path
+
+import structlog
+
+from platemark.flow.inbox import is_candidate
+from platemark.flow.studio import Studio, ticket_path
+from platemark.records import store
+from platemark.records.disk import errors_named
+from platemark.records.names import name_key, readable_stem, shown
+from platemark.records.store import Kept
+
+log = structlog.get_logger("platemark")
+
+NOTE = ".held.toml"
+
+
+def leave(studio: Studio, scan: Path, kept: Kept) -> None:
+    """Take a scan out of its folder, once its archived copy was read back, and keep its ticket beside that copy.
+
+    A scan that was prepared from another folder stays there.
+
+    Raises:
+        StoreError: the disk refuses; what is there is whole, and the next try finishes it.
+    """
+    if not is_inside(scan, studio.scans):
+        return
+    ticket = ticket_path(scan)
+    if store.is_file(ticket):
+        store.keep_copy(ticket, kept.path.with_suffix(".toml"))
+    # The scan goes first: without its ticket it would be another print, with other words on it.
+    store.remove(scan, step="inbox.clear")
+    drop_company(scan)
+    old_note = note_path(studio.held / scan.name)
+    if not _has_scan(old_note.parent, scan.stem):
+        store.remove(old_note, step="note.clear")
+
+
+def drop_company(scan: Path) -> None:
+    """Take away what lay beside a scan that is gone: its ticket, kept elsewhere by now, and an old note.
+
+    Raises:
+        StoreError: it cannot be taken away.
+    """
+    for path in (ticket_path(scan), note_path(scan)):
+        needed = any(_has_scan(scan.parent, stem) for stem in (scan.stem, path.stem))
+        if store.is_file(path) and not needed:
+            store.remove(path, step="ticket.clear")
+
+
+def clear_up(studio: Studio) -> None:
+    """Finish what a crash left: our temporary files, and tickets whose scan is done.
+
+    To be called by who holds the studio, see `sole_worker`; else another's work is swept away.
+    """
+    archive = studio.originals
+    for folder in (studio.scans, studio.ready, studio.held, archive, archive / "profiles", archive / "stages"):
+        store.clear_temporary(folder)
+    for ticket in [*studio.scans.glob("*.toml"), *studio.scans.glob("*/*.toml")]:
+        if store.is_plain_file(ticket) and not _has_scan(ticket.parent, ticket.stem) and _is_kept(studio, ticket):
+            log.info("the scan of this ticket was done before; cleared away", ticket=shown(ticket.name))
+            store.remove(ticket, step="ticket.clear")
+
+
+def is_inside(path: Path, folder: Path) -> bool:
+    """True when a path lies in a folder or below it, links followed."""
+    return path.resolve().is_relative_to(folder.resolve())
+
+
+def note_path(scan: Path) -> Path:
+    """`heron.held.toml` for `heron.tif`."""
+    return scan.with_name(f"{readable_stem(scan.stem)}{NOTE}")
+
+
+def _has_scan(folder: Path, stem: str) -> bool:
+    """True when a scan of this name lies here."""
+    key = name_key(stem)
+    with errors_named(folder, "listed"):
+        return any(is_candidate(path.name) and name_key(path.stem) == key for path in folder.iterdir())
+
+
+def _is_kept(studio: Studio, ticket: Path) -> bool:
+    """True when the very same ticket lies with its scan, in the archive or among the held."""
+    stem = readable_stem(ticket.stem)
+    tickets = [*studio.originals.glob("*.toml"), *studio.held.glob("*.toml")]
+    return any(path.name.startswith(stem) and store.same_content(ticket, path) for path in tickets)

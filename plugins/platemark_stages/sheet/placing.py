@@ -1,0 +1,95 @@
+"""Placing: the four sides measured in the preview, the skew they agree on, and the corners."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .finding import Corner, Unsure
+from .lines import Line, crossing
+from .look import Look
+from .profiles import Edge, measure_edge, read_band
+from .rectangle import NAMES, Frame
+
+CLEAR = 0.75  # share of a side that must be seen for its direction to count; with less, one piece of shadow turns it
+
+
+def measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> list[Edge | None]:
+    """Measure the four sides in the preview itself; None for the rims."""
+    rough = [look.rough(side, axis) for axis, side in enumerate(frame.sides)]
+    corners = corners_of(rough)
+    edges: list[Edge | None] = []
+    for axis, line in enumerate(rough):
+        if frame.rims[axis]:
+            edges.append(None)
+            continue
+        picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
+        first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
+        edge = _measure_side(picture, line, (first, last), 1 if axis in (1, 2) else -1, look.planes.ppi)
+        if edge is None:
+            raise Unsure(f"The {NAMES[axis]} edge of the sheet is too faint to measure.")
+        edges.append(edge)
+    return edges
+
+
+def _measure_side(
+    picture: NDArray[np.uint16], rough: Line, ends: tuple[float, float], outward: int, ppi: float
+) -> Edge | None:
+    """Measure one side; read again about the edge found where that lies far from the rough line."""
+    for _ in range(3):
+        edge = measure_edge(read_band(picture, rough, *ends, outward, ppi), ppi)
+        if edge is None or max(abs(float(edge.line.at(end) - rough.at(end))) for end in ends) < ppi / 25.4:
+            return edge
+        rough = edge.line
+    return edge
+
+
+def corners_of(lines: list[Line]) -> list[Corner]:
+    """Clockwise from the top left, of top, right, bottom and left lines."""
+    top, right, bottom, left = lines
+    return [crossing(top, left), crossing(top, right), crossing(bottom, right), crossing(bottom, left)]
+
+
+def skew_of(edges: list[Edge | None]) -> tuple[float, float]:
+    """Skew of the sheet, and by how much the sides differ in it, degrees."""
+    turns, errors, shares = [], [], []
+    for axis, edge in enumerate(edges):
+        if edge is not None:
+            turns.append(np.degrees(np.arctan(edge.line.slope)) * (-1 if axis % 2 == 0 else 1))
+            # 0.01 degrees: what the fit of a good edge is off by for other reasons than noise.
+            errors.append(np.hypot(np.degrees(edge.line.slope_error), 0.01))
+            shares.append(edge.share)
+    clear = np.array(shares) >= CLEAR
+    if np.count_nonzero(clear) < 2:
+        clear = np.ones(len(turns), dtype=bool)
+    turn, weights = np.array(turns)[clear], 1 / np.square(np.array(errors)[clear])
+    mean = float(np.average(turn, weights=weights))
+    chi = float(np.sum(weights * (turn - mean) ** 2)) / max(1, len(turn) - 1)
+    # Sides that disagree by more than their errors: the sheet is not square, and each of its sides counts the same.
+    return (mean if chi < 9 else float(np.mean(turn))), float(np.ptp(turn))
+
+
+def turned(edge: Edge | None, axis: int, skew: float) -> Line | None:
+    """The line of an edge; of one badly seen only its place, with the direction of the sheet."""
+    if edge is None or edge.share >= CLEAR:
+        return edge.line if edge is not None else None
+    slope = float(np.tan(np.radians(skew)))
+    return replace(edge.line, slope=-slope if axis % 2 == 0 else slope)
+
+
+def with_rims(lines: list[Line | None], skew: float, shape: tuple[int, ...]) -> list[Line]:
+    """Put in the rims, turned as the sheet is and moved inwards until no part of the side lies outside the picture."""
+    slope = float(np.tan(np.radians(skew)))
+    rim = [0.0, float(shape[1]), float(shape[0]), 0.0]
+    full = [line or Line(0.0, rim[axis], 0.0) for axis, line in enumerate(lines)]
+    corners = corners_of(full)
+    for axis, line in enumerate(lines):
+        if line is None:
+            ends = [corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]]
+            lean = -slope if axis % 2 == 0 else slope
+            over = [lean * (end - ends[0]) for end in ends]
+            start = rim[axis] - (max(over) if axis in (1, 2) else min(over))
+            full[axis] = Line(ends[0], start, lean)
+    return full

@@ -1,0 +1,111 @@
+"""Proof: what the paper's profile will do to the colours."""
+
+from io import BytesIO
+
+import numpy as np
+import pytest
+from PIL import Image
+from printers import cmyk_printer, rgb_printer
+
+from platemark import Held, Paper, Picture, Profile, srgb
+from platemark.testing import check_stage, gradient_picture, job_for, measure_and_apply, picture_of
+from platemark_stages.proof import Proof, ProofParameters
+
+PATCHES = np.array([[[65535] * 3, [32768] * 3, [0] * 3, [65535, 0, 0], [0, 0, 65535]]], np.uint16)
+
+
+def on(profile: Profile | None) -> Paper:
+    return Paper("rag", profile=profile)
+
+
+def patches() -> Picture:
+    return picture_of(PATCHES.repeat(4, axis=0))
+
+
+def noticed(picture: Picture, profile: Profile | None, **settings: object) -> dict[str, object]:
+    job = job_for(paper=on(profile))
+    measure_and_apply(Proof, picture, job, **settings)
+    return {notice.name: notice.value for notice in job.notices}
+
+
+def test_without_a_profile_nothing_is_done_and_that_is_said() -> None:
+    picture = gradient_picture()
+    job = job_for()
+    parameters, after = measure_and_apply(Proof, picture, job)
+    assert parameters == ProofParameters(effect="none")
+    assert after is picture
+    assert Proof().companions(picture, after, parameters) == {}
+    assert "no profile" in str(job.notices[0].value)
+
+
+def test_a_report_leaves_every_pixel_as_it_was() -> None:
+    picture = gradient_picture()
+    _, after = measure_and_apply(Proof, picture, job_for(paper=on(cmyk_printer())))
+    assert after is picture
+
+
+def test_colours_that_the_printer_has_do_not_move() -> None:
+    # The RGB printer of the tests has just the colours of sRGB.
+    assert noticed(gradient_picture(), rgb_printer()) == pytest.approx(
+        {"share_changed": 0, "difference_mean": 0, "difference_p95": 0}, abs=0.01
+    )
+
+
+def test_colours_beyond_the_printer_are_counted() -> None:
+    # White and grey can be printed; of the press's black, red and blue none is as deep as on the screen.
+    told = noticed(patches(), cmyk_printer())
+    assert 0.2 <= float(str(told["share_changed"])) <= 0.6
+    assert float(str(told["difference_p95"])) > 2
+
+
+def test_converting_embeds_the_printers_profile() -> None:
+    _, after = measure_and_apply(Proof, patches(), job_for(paper=on(cmyk_printer())), effect="convert")
+    assert after.profile == cmyk_printer()
+    ink = after.array()[0]
+    assert ink.shape == (5, 4)
+    # Paper white is no ink (media-relative, ICC.1 annex D); grey is the same of cyan, magenta and yellow on this press.
+    assert ink[0].max() <= 65535 * 0.01
+    assert np.ptp(ink[1, :3].astype(int)) <= 65535 * 0.04
+
+
+def test_simulating_goes_there_and_back() -> None:
+    _, after = measure_and_apply(Proof, patches(), job_for(paper=on(cmyk_printer())), effect="simulate")
+    assert after.profile == srgb()
+    there = patches().converted(cmyk_printer()).converted(srgb())
+    assert np.array_equal(after.array(), there.array())
+    white, grey, *_, blue = after.array()[0].astype(int)
+    assert white.min() > 65535 * 0.98
+    assert np.abs(grey - 32768).max() < 65535 * 0.04
+    assert not np.array_equal(blue, PATCHES[0, -1])
+
+
+def test_the_proof_picture_is_small_and_in_srgb() -> None:
+    picture = gradient_picture(900, 600)
+    job = job_for(paper=on(cmyk_printer()))
+    parameters, after = measure_and_apply(Proof, picture, job, picture_px=300)
+    (ending, data), *others = Proof().companions(picture, after, parameters).items()
+    assert (ending, others) == ("proof.jpg", [])
+    shown = Image.open(BytesIO(data))
+    assert shown.size == (300, 200)
+    assert shown.info["icc_profile"] == srgb().data
+
+
+def test_no_proof_picture_where_none_is_wanted() -> None:
+    picture = gradient_picture()
+    parameters, after = measure_and_apply(Proof, picture, job_for(paper=on(cmyk_printer())), picture=False)
+    assert Proof().companions(picture, after, parameters) == {}
+
+
+def test_a_screen_profile_for_a_paper_is_held() -> None:
+    with pytest.raises(Held, match=r"class mntr for RGB: it describes no printing") as held:
+        measure_and_apply(Proof, gradient_picture(), job_for(paper=on(srgb())))
+    assert "[paper.rag]" in held.value.remedy
+
+
+@pytest.mark.parametrize("effect", ["report", "convert", "simulate"])
+def test_proof_keeps_the_contract(effect: str) -> None:
+    check_stage(Proof, gradient_picture(), job_for(paper=on(cmyk_printer())), effect=effect)
+
+
+def test_proof_keeps_the_contract_without_a_profile() -> None:
+    check_stage(Proof)
