@@ -110,10 +110,12 @@ def make_scan(path: Path, bits: int) -> Path:
     noise = np.random.Generator(np.random.PCG64(7))
     washes = noise.normal(0, 1, (rows // 12 + 2, columns // 12 + 2, 3)).cumsum(0).cumsum(1)
     washes = (washes - washes.min()) / np.ptp(washes) * 200 + 40
-    art = pyvips.Image.new_from_array(washes.astype(np.float32)).resize(12 * small, kernel="cubic").crop(0, 0, 4400, 6500)
-    sheet = art.embed(60, 80, 4520, 6660, extend="background", background=[244, 242, 236])
-    bed = sheet.similarity(angle=-TILT, background=[180, 181, 182])
-    bed = bed.embed((WIDTH - bed.width) // 2, (HEIGHT - bed.height) // 2, WIDTH, HEIGHT, extend="background", background=[180, 181, 182])
+    art = pyvips.Image.new_from_array(washes.astype(np.float32)).resize(12 * small, kernel="cubic")
+    paper, lid = [244, 242, 236], [180, 181, 182]
+    sheet = art.crop(0, 0, 4400, 6500).embed(60, 80, 4520, 6660, extend="background", background=paper)
+    bed = sheet.similarity(angle=-TILT, background=lid)
+    left, top = (WIDTH - bed.width) // 2, (HEIGHT - bed.height) // 2
+    bed = bed.embed(left, top, WIDTH, HEIGHT, extend="background", background=lid)
     grain = pyvips.Image.gaussnoise(WIDTH, HEIGHT, sigma=2.0, mean=0, seed=5)
     out = (bed + grain) * (257 if bits == 16 else 1)
     out = out.cast("ushort" if bits == 16 else "uchar").copy(interpretation="rgb16" if bits == 16 else "srgb")

@@ -49,7 +49,7 @@ def sheet_scan(*, seed: int = 0, bits: int = 8, skew: float = 0.0) -> NDArray[np
     paper, bed, paint = np.array([236, 232, 222]), np.array([60, 60, 62]), np.array([40 + seed % 150, 90, 160])
     picture = bed + inside[..., None] * (paper - bed) + disc[..., None] * (paint - paper)
     noisy = picture + np.random.Generator(np.random.PCG64(seed)).normal(0, 1.0, picture.shape)
-    if bits == 16:  # noqa: PLR2004
+    if bits == 16:
         return np.clip(np.rint(noisy * 257), 0, 65535).astype(np.uint16)
     return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
 

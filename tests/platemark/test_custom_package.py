@@ -22,9 +22,7 @@ pytest.importorskip("hatchling", reason="the package is built with hatchling, wh
 
 PACKAGE = Path(__file__).parents[1] / "packages" / "platemark_grain"
 WITH_GRAIN = (
-    'stages = ["deskew", "crop", "resample", "grain", "border", "jpeg"]\n'
-    + CONFIG
-    + "[stage.grain]\nstrength = 8\n"
+    'stages = ["deskew", "crop", "resample", "grain", "border", "jpeg"]\n' + CONFIG + "[stage.grain]\nstrength = 8\n"
 )
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -13,6 +13,8 @@ from platemark_stages.resample import Resample, ResampleParameters, ResampleSett
 # 100 x 80 mm with 10 mm of border at 127 ppi: an area of 80 x 60 mm, 400 x 300 pixels.
 PRINT = {"sheet": "100 x 80 mm", "border": "10 mm", "ppi": 127}
 FILL = {**PRINT, "fit": "fill", "fill_limit": "10 %"}
+# However few pixels an inch gets.
+ANY = {"min_ppi": 1, "hold_below_ppi": 1}
 
 
 def blank(width: int, height: int, ppi: float = 300) -> Picture:
@@ -28,7 +30,7 @@ def decided(picture: Picture, written: dict[str, object] = PRINT, **settings: ob
 @given(width=st.integers(300, 3000), height=st.integers(300, 3000))
 @settings(max_examples=200, deadline=None)
 def test_inside_keeps_everything_and_never_stretches(width: int, height: int) -> None:
-    parameters = decided(blank(2, 2).cropped(0, 0, width, height))
+    parameters = decided(blank(2, 2).cropped(0, 0, width, height), **ANY)
     assert (parameters.left, parameters.top) == (0, 0)
     assert (parameters.keep_width, parameters.keep_height) == (width, height)
     area = job_for(**PRINT).lay_out(width, height).area
@@ -46,11 +48,12 @@ def test_fill_keeps_the_area_full_or_holds(width: int, height: int) -> None:
     shape = area.width / area.height
     cut = 1 - min(width / height / shape, shape / (width / height))
     picture = blank(2, 2).cropped(0, 0, width, height)
+    assume(abs(cut - 0.1) > 1e-9)  # on the limit itself the last bit of a float decides
     if cut > 0.1:
         with pytest.raises(Held, match=r"fill_limit = 10\.0%"):
-            decided(picture, FILL)
+            decided(picture, FILL, **ANY)
         return
-    parameters = decided(picture, FILL)
+    parameters = decided(picture, FILL, **ANY)
     assert (parameters.width, parameters.height) == (area.width, area.height)
     # Never stretched: what is kept has the area's shape, to the hundredth of a pixel it is rounded to.
     assert parameters.keep_width / parameters.keep_height == pytest.approx(shape, rel=1e-4)

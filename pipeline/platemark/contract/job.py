@@ -1,5 +1,6 @@
 """What a stage may know beside the picture: the job it works on."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -70,5 +71,11 @@ class Job:
     stage: str = ""
 
     def notice(self, name: str, value: Told, warning: str = "") -> None:
-        """Tell what was noticed: kept in the manifest, a warning is shown as well."""
+        """Tell what was noticed: kept in the manifest, a warning is shown as well.
+
+        Raises:
+            TypeError: the value is nothing that a manifest can hold; numbers of numpy want `int()` or `float()`.
+        """
+        if not isinstance(value, Told) or (isinstance(value, float) and not math.isfinite(value)):
+            raise TypeError(f"the notice {name} is {value!r}, not a text, a number, true or false")
         self.notices.append(Notice(self.stage, name, value, warning))

@@ -78,9 +78,7 @@ def _about_no_scan(record: logging.LogRecord) -> bool:
 def _json_lines(file: Path) -> logging.Handler:
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        handler = logging.handlers.RotatingFileHandler(
-            file, maxBytes=_LARGEST, backupCount=_KEPT, encoding="utf-8"
-        )
+        handler = logging.handlers.RotatingFileHandler(file, maxBytes=_LARGEST, backupCount=_KEPT, encoding="utf-8")
     except OSError as fault:
         raise PlatemarkError(
             f"the log {file} cannot be written ({fault.strerror})",

@@ -6,6 +6,7 @@ Leading stages that look at the scan alone are measured once and serve all print
 import contextlib
 import json
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,6 +24,8 @@ from platemark.pixels.profiles import Profile
 from platemark.records.failpoint import reach
 
 log = structlog.get_logger("platemark")
+
+_ENDING = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)+")
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def run_chain(
             stage = step.found.kind()
             parameters = _measured(stage, picture, step, job, shared, leading)
             after = checked_apply(stage, picture, parameters)
-            companions.update(stage.companions(picture, after, parameters))
+            companions |= _beside(stage.companions(picture, after, parameters), companions)
         applied.append(Applied(step, parameters, picture.size, after.size))
         picture = after
     with _stage_named(steps[-1], job):
@@ -186,9 +189,17 @@ def _unusable(fault: ValidationError, step: Step, model: type[Parameters]) -> He
     return Held(reason.removesuffix("."), remedy="put the ticket right, then drop both in again")
 
 
-def _encoded(
-    stage: Stage[Any, Any], picture: Picture, applied: list[Applied], companions: dict[str, bytes]
-) -> Made:
+def _beside(made: Mapping[str, bytes], before: Mapping[str, bytes]) -> dict[str, bytes]:
+    """Further files of a stage: none may take the place of the export, its manifest or another stage's file."""
+    for ending, data in made.items():
+        if not (isinstance(ending, str) and _ENDING.fullmatch(ending) and isinstance(data, bytes)):
+            raise PluginError(f"it made a further file {ending!r}, which is not bytes under a name such as proof.jpg")
+        if ending in before:
+            raise PluginError(f"it made a further file {ending}, as a stage before it did")
+    return dict(made)
+
+
+def _encoded(stage: Stage[Any, Any], picture: Picture, applied: list[Applied], companions: dict[str, bytes]) -> Made:
     if not isinstance(stage, Encoder):
         raise PluginError("it is the last of its chain and does not write a file")
     parameters = applied[-1].parameters

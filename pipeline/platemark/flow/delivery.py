@@ -9,7 +9,8 @@ import contextlib
 import hashlib
 import stat
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -26,7 +27,7 @@ from platemark.flow.notes import Reason, put_aside
 from platemark.flow.placing import Place, find_place, publish
 from platemark.flow.reasons import is_from_the_keyboard, why_held
 from platemark.flow.recording import manifest_for
-from platemark.flow.studio import Studio, recipe_of, ticket_path
+from platemark.flow.studio import Studio, recipe_of
 from platemark.flow.telling import tell
 from platemark.pixels.picture import Picture
 from platemark.records import store
@@ -99,7 +100,7 @@ class Delivery:
         """
         try:
             with _standing_still(self.scan):
-                ticket = _ticket_of(self.studio, self.scan)
+                ticket = self.studio.ticket_for(self.scan)
                 prints = _prints_wanted(self.studio, self.scan, ticket)
                 taken = self._take(ticket)
         except (Incomplete, StoreError):
@@ -107,16 +108,19 @@ class Delivery:
         except Exception as fault:  # noqa: BLE001 - one bad scan must not stop the next
             return hold(self.studio, self.scan, why_held(fault, self.scan))
         outcomes = [self._print_or_hold(name, taken) for name in prints]
+        outcomes = _told_once(outcomes)
         self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"])
         return outcomes
 
     def _take(self, ticket: Ticket) -> Taken:
         reach("decode")
         opening = examine(self.scan, self.studio.config.scanner, ticket.ppi)
-        whole = decode_to_the_end(self.scan, opening)
-        kept = store.keep_original(self.scan, self.studio.originals)
+        # Copying waits for the disk and decoding for the processor. A copy of what does not decode is never published.
+        with ThreadPoolExecutor(1) as beside:
+            decoding = beside.submit(decode_to_the_end, self.scan, opening)
+            kept = store.keep_original(self.scan, self.studio.originals, when=decoding.result)
         archived = open_picture(kept.path, opening)
-        archived.facts.update(whole.facts)
+        archived.facts.update(decoding.result().facts)
         return Taken(ticket, opening, kept, archived)
 
     def _print_or_hold(self, name: str, taken: Taken) -> Outcome:
@@ -155,8 +159,9 @@ class Delivery:
                 export = publish(place, made, write_manifest(manifest))
                 break
         log.info("ready", scan=self.scan.name, print=job.print_name, export=export.name, bytes=len(made.data))
-        for warning in manifest.warnings:
-            log.warning(warning, scan=self.scan.name, print=job.print_name)
+        for notice in job.notices:
+            if notice.warning:
+                log.warning(notice.warning, scan=self.scan.name, print=job.print_name, stage=notice.stage)
         tell(self.studio.plugins, "platemark_delivered", export=export, manifest=place.manifest)
         return Outcome(shown(self.scan.name), job.print_name, "ready", export, warnings=tuple(manifest.warnings))
 
@@ -175,7 +180,7 @@ class Delivery:
         """True when scan and ticket are what the prints were made from."""
         try:
             same_scan = store.sha256_of(self.scan) == taken.kept.sha256
-            return same_scan and _ticket_of(self.studio, self.scan) == taken.ticket
+            return same_scan and self.studio.ticket_for(self.scan) == taken.ticket
         except (OSError, ConfigError):
             return False
 
@@ -196,6 +201,13 @@ def hold(studio: Studio, scan: Path, held: Held) -> list[Outcome]:
     return [held_whole(scan, held)]
 
 
+def _told_once(outcomes: list[Outcome]) -> list[Outcome]:
+    """Where every print is held for one reason, such as a sheet that was not found, it is told once for the scan."""
+    first = outcomes[0] if outcomes else None
+    alike = all(replace(outcome, print_name="") == replace(first, print_name="") for outcome in outcomes if first)
+    return [replace(first, print_name="")] if first and first.status == "held" and alike else outcomes
+
+
 def held_whole(scan: Path, held: Held) -> Outcome:
     """The outcome of a scan that no print was made of."""
     return _held(scan, "", held)
@@ -209,11 +221,6 @@ def _put_aside_and_tell(studio: Studio, scan: Path, reasons: list[Reason], archi
     place = put_aside(studio, scan, reasons, archived)
     for _print, reason, _remedy in reasons:
         tell(studio.plugins, "platemark_held", scan=place, reason=reason)
-
-
-def _ticket_of(studio: Studio, scan: Path) -> Ticket:
-    """The scan's ticket; a name of 255 bytes has no room for one beside it."""
-    return studio.ticket_for(scan) if store.is_file(ticket_path(scan)) else Ticket()
 
 
 def _prints_wanted(studio: Studio, scan: Path, ticket: Ticket) -> list[str]:

@@ -10,9 +10,10 @@ from platemark.config.reading import load_config, load_ticket, read_stages_dir, 
 from platemark.config.ticket import Ticket
 from platemark.contract.job import Paper
 from platemark.contract.plugins import Plugins, load_plugins
-from platemark.errors import PlatemarkError
+from platemark.errors import ConfigError, PlatemarkError, Problem
 from platemark.flow.chain import Step, check_chain
 from platemark.pixels.profiles import load_profile
+from platemark.records import store
 
 CONFIG_NAME = "platemark.toml"
 
@@ -76,7 +77,7 @@ class Studio:
             ConfigError: it is wrong.
         """
         path = ticket_path(scan)
-        if not path.is_file():
+        if path == scan or not store.is_file(path):  # a name of 255 bytes has no room for a ticket beside it
             return Ticket()
         return load_ticket(path, list(self.config.print), list(self.plugins.stages))
 
@@ -108,7 +109,13 @@ def open_studio(file: Path) -> Studio:
     """
     plugins = load_plugins(read_stages_dir(file))
     known = {name: found.kind.settings_model for name, found in plugins.stages.items()}
-    studio = Studio(file, load_config(file, known), plugins)
+    try:
+        config = load_config(file, known)
+    except ConfigError as fault:
+        # A stage that could not be loaded is often why its name is not known.
+        refused = [Problem(file.name, "", "", "", why) for why in plugins.refused.values()]
+        raise ConfigError([*fault.problems, *refused]) from fault
+    studio = Studio(file, config, plugins)
     for name in studio.config.print:
         check_chain(studio.steps(name, Ticket()), f"{file.name}, [print.{name}]")
         studio.paper(name)
@@ -144,4 +151,3 @@ def recipe_of(studio: Studio, print_name: str, ticket: Ticket, steps: list[Step]
 def _own_code(step: Step) -> str:
     """A stage of the artist's folder has no release: its text is its version."""
     return step.found.code_sha256 if step.found.source else ""
-

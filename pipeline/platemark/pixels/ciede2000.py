@@ -71,9 +71,7 @@ def _hue_step_and_mean(h1: Floats, h2: Floats, grey: NDArray[np.bool_]) -> tuple
 
 
 def _hue_weight(hue: Floats) -> Floats:
-    return (
-        1 - 0.17 * _cos(hue - 30) + 0.24 * _cos(2 * hue) + 0.32 * _cos(3 * hue + 6) - 0.20 * _cos(4 * hue - 63)
-    )
+    return 1 - 0.17 * _cos(hue - 30) + 0.24 * _cos(2 * hue) + 0.32 * _cos(3 * hue + 6) - 0.20 * _cos(4 * hue - 63)
 
 
 def _sin(degrees: Floats) -> Floats:

@@ -58,9 +58,7 @@ def to_lab(image: pyvips.Image, profile: Profile) -> pyvips.Image:
     For measuring only: float pixels never reach a file.
     """
     tagged = image.copy(interpretation=_INTERPRETATIONS[profile.colour_space])
-    return tagged.icc_import(
-        input_profile=str(profile_file(profile)), embedded=False, intent="relative", pcs="lab"
-    )
+    return tagged.icc_import(input_profile=str(profile_file(profile)), embedded=False, intent="relative", pcs="lab")
 
 
 def to_lab_array(image: pyvips.Image, profile: Profile) -> NDArray[np.float32]:

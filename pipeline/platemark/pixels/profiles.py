@@ -7,7 +7,7 @@ goes on as if there were none).
 
 import hashlib
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from pathlib import Path
 
@@ -42,7 +42,7 @@ class Profile:
         colour_space: `RGB`, `GRAY`, `CMYK` or `Lab`.
     """
 
-    data: bytes
+    data: bytes = field(repr=False)
     description: str
     device_class: str
     colour_space: str

@@ -12,7 +12,7 @@ import itertools
 import os
 import shutil
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -50,8 +50,13 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def keep_original(scan: Path, originals: Path) -> Kept:
+def keep_original(scan: Path, originals: Path, when: Callable[[], object] = lambda: None) -> Kept:
     """Copy a scan into the archive and read it back; a content that is there already stays.
+
+    Args:
+        scan: the file.
+        originals: the archive.
+        when: called before the copy gets its name; what it raises undoes the copy.
 
     Raises:
         OSError: the scan cannot be read.
@@ -70,6 +75,7 @@ def keep_original(scan: Path, originals: Path) -> Kept:
         shutil.copyfileobj(original, file, _CHUNK)
         file.flush()
         _check_copy(Path(file.name), scan, digest)
+        when()
     return Kept(target, stem, digest, target.stat().st_size)
 
 

@@ -48,8 +48,8 @@ def as_pixels(source: Bytes | Image.Image | memoryview) -> Bytes:
         message = f"an image of mode {source.mode} cannot become a JPEG: convert it to L, RGB or CMYK"
         raise ValueError(message)
     array = np.asarray(source)
-    pixels = array[:, :, np.newaxis] if array.ndim == 2 else array  # noqa: PLR2004 - rows and columns
-    if pixels.dtype != np.uint8 or pixels.ndim != 3 or pixels.shape[2] not in _INTERPRETATIONS:  # noqa: PLR2004
+    pixels = array[:, :, np.newaxis] if array.ndim == 2 else array
+    if pixels.dtype != np.uint8 or pixels.ndim != 3 or pixels.shape[2] not in _INTERPRETATIONS:
         message = f"pixels are {array.dtype} of shape {array.shape}, wanted uint8 (rows, columns, 1, 3 or 4)"
         raise ValueError(message)
     if not 1 <= min(pixels.shape[:2]) <= max(pixels.shape[:2]) <= MAX_SIDE:
@@ -60,7 +60,7 @@ def as_pixels(source: Bytes | Image.Image | memoryview) -> Bytes:
 
 def subsamplings(channels: int) -> tuple[Subsampling, ...]:
     """Name the subsamplings that make a difference, best first: only RGB, stored as YCbCr, has chroma to thin out."""
-    return get_args(Subsampling) if channels == 3 else ("4:4:4",)  # noqa: PLR2004 - RGB
+    return get_args(Subsampling) if channels == 3 else ("4:4:4",)
 
 
 def encode(
@@ -87,7 +87,7 @@ def encode(
         Quality scale: S = 5000 // q below 50, else 200 - 2 q, percent of the table, rounded, kept in 1..255: common
         practice, from libjpeg.
     """
-    if not 1 <= quality <= 100:  # noqa: PLR2004 - the scale of the docstring
+    if not 1 <= quality <= 100:
         message = f"JPEG quality {quality} is outside 1 to 100"
         raise ValueError(message)
     pixels = as_pixels(source)

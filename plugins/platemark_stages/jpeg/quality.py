@@ -74,7 +74,7 @@ class TooLarge:
     encodes_done: int
 
 
-def fit_under(  # noqa: PLR0913 - each is a setting of its own
+def fit_under(
     source: Bytes | Image.Image | memoryview,
     metadata: Metadata,
     *,
@@ -98,7 +98,7 @@ def fit_under(  # noqa: PLR0913 - each is a setting of its own
     Raises:
         ValueError: the qualities are out of range or order, or pixels and metadata cannot become a JPEG.
     """
-    if not 1 <= min_quality <= max_quality <= 100:  # noqa: PLR2004 - the scale of JPEG quality
+    if not 1 <= min_quality <= max_quality <= 100:
         message = f"qualities from {min_quality} to {max_quality}: wanted 1 <= lowest <= highest <= 100"
         raise ValueError(message)
     encodes = 0

@@ -123,7 +123,7 @@ def _parts(encoded: bytes) -> Iterator[tuple[int, bytes]]:
     at = 2
     while at + 4 <= len(encoded):
         lead, marker, length = struct.unpack_from(">BBH", encoded, at)
-        if lead != 0xFF or marker in {0x00, 0xFF}:  # noqa: PLR2004 - the first byte of a marker
+        if lead != 0xFF or marker in {0x00, 0xFF}:
             break
         end = len(encoded) if marker == SOS else at + 2 + length
         yield marker, encoded[at:end]
@@ -234,7 +234,7 @@ def _directory(fields: list[tuple[int, int, bytes]], start: int) -> bytes:
     behind = start + 2 + 12 * len(present) + 4
     for tag, kind, value in present:
         entries += struct.pack("<HHI", tag, kind, len(value) // sizes[kind])
-        if len(value) <= 4:  # noqa: PLR2004 - the field itself has room for four bytes
+        if len(value) <= 4:
             entries += value.ljust(4, b"\0")
         else:
             entries += struct.pack("<I", behind + len(values))

@@ -11,7 +11,7 @@ limited, so that one strong stroke of ink counts no more than a faint shadow tha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ NOISE = 2.0  # what the strongest of three planes comes to by noise alone, 98 ti
 SEEN = 3.0  # standard deviations at which a stretch counts as seen: one in 370 by chance
 APART = 5.0  # cells, 1.7 mm: evidence spreads over the shadow, so closer lines are one edge
 TURNED = 0.035  # 2 degrees: a stretch of evidence half a millimetre wide and a hand long is seen this far off its slope
+TRIES = 4  # lines looked at for each one taken: each strong edge is met a few times, turned a little
 STEP = 2  # cells before and after a line that are compared
 # Grey levels, for lightness and both colour differences. Rounding in a flat area does not average away along a line:
 # the blocks of a JPEG step by up to a third of a level there, and all along a row. That is three times this.
@@ -83,7 +84,7 @@ def stretch_strengths(cells: Floats) -> Floats:
         cells: (rows, columns, planes).
 
     Returns:
-        (stretch, slope, offset), the strongest of the planes, at most STRONG. Padded to a power of two of stretches.
+        (stretch, slope, offset), the strongest of the planes. Padded to a power of two of stretches.
     """
     sums = _step_across(cells)
     stretches = 1 << int(np.ceil(np.log2(max(1.0, sums.shape[0] / STRETCH))))
@@ -96,7 +97,7 @@ def stretch_strengths(cells: Floats) -> Floats:
     sums /= np.maximum(_noise(sums[: max(1, (stretches * STRETCH - padding) // STRETCH)]), STRETCH * FLATTEST)
     # Plane by plane: numpy is slow at the maximum over a short last axis.
     strength: Floats = np.maximum.reduce([sums[..., plane] for plane in range(sums.shape[3])])
-    return np.minimum(strength, np.float32(STRONG))
+    return strength
 
 
 def _noise(strength: Floats) -> Floats:
@@ -124,19 +125,31 @@ def evidence_before(strength: Floats, count: int) -> Evidence:
         The evidence. What lies beyond the line is subtracted, twice where it is more than noise: in the middle of art
         there is an edge in every stretch at every offset, beside a sheet there is one edge and then nothing.
     """
+    top = _tops(strength)
+    strength = np.minimum(strength, np.float32(STRONG))
     running = np.pad(np.cumsum(strength, axis=2), ((0, 0), (0, 0), (1, 0)))
     offsets = np.arange(strength.shape[2])
     first, last = np.maximum(offsets - QUIET_TO, STEP), np.maximum(offsets - QUIET_FROM, STEP)
     beyond = (running[:, :, last] - running[:, :, first]) / np.maximum(last - first, 1)
     sure = np.clip(strength - beyond - np.maximum(beyond - NOISE, 0), 0.0, SURE)
-    # The tail of a shadow is certain too; a fifth goes by strength, so that the line is found at the highest step.
-    stretches = (sure * (0.8 + 0.2 * strength / STRONG)).astype(np.float32)
+    # The flanks of a step are certain too; a fifth goes by how near to its top, so that the line is found there.
+    stretches = (sure * (0.8 + 0.2 * top)).astype(np.float32)
     # Nearer to the rim no lid is seen beyond the line, and the lamp's light along the rim looks like an edge.
     stretches[:, :, : QUIET_FROM + STEP + 1] = 0.0
     lines, width = stretches, STRETCH
     while lines.shape[0] > 1:
         lines, width = _doubled(lines, width), 2 * width
     return Evidence(stretches=stretches, lines=lines[0], count=count)
+
+
+def _tops(strength: Floats) -> Floats:
+    """Strength as a share of the greatest within APART cells before and after, 0..1."""
+    reach = int(APART)
+    greatest = strength.copy()
+    for step in range(1, reach + 1):
+        np.maximum(greatest[:, :, step:], strength[:, :, :-step], out=greatest[:, :, step:])
+        np.maximum(greatest[:, :, :-step], strength[:, :, step:], out=greatest[:, :, :-step])
+    return strength / np.maximum(greatest, 1e-6)
 
 
 @dataclass(frozen=True)
@@ -176,18 +189,32 @@ def candidates(evidence: Evidence, most: int) -> list[Candidate]:
     # A line must be certain over a tenth of the bed at least: 22 mm on A4, less than the smallest sheet looked for.
     least = SURE * evidence.count / 10
     found: list[Candidate] = []
-    while len(found) < most:
+    for _ in range(TRIES * most):
         peak = int(np.argmax(left))
         line = Candidate(float(peak % rows), float((peak // rows - reach) / full), np.zeros(0, dtype=np.float32))
-        if left.flat[peak] < least:
+        if len(found) == most or left.flat[peak] < least:
             break
-        seen = _along(evidence, line.start, line.slope)
-        found.append(Candidate(line.start, line.slope, seen))
+        line = replace(line, seen=_along(evidence, line.start, line.slope))
+        if _own_evidence(line, found) >= least:
+            found.append(line)
         # The same edge is found again at other slopes, turned about the middle of what is seen of it.
-        middle = STRETCH * float(np.average(np.arange(evidence.count) + 0.5, weights=seen + 1e-3))
+        middle = STRETCH * float(np.average(np.arange(evidence.count) + 0.5, weights=line.seen + 1e-3))
         turned = np.abs(start + slope * middle - line.start - line.slope * middle) < APART
         left[turned & (np.abs(slope - line.slope) < TURNED)] = 0.0
     return found
+
+
+def _own_evidence(line: Candidate, found: list[Candidate]) -> float:
+    """Sum of the evidence along a line where no line found before lies so close that it is the same edge.
+
+    The step of a light sheet on a dark lid is certain two cells before and after its top: at every slope at which a
+    line stays within them it would be found once more, and leave no room for the other sides.
+    """
+    middles = STRETCH * (np.arange(len(line.seen)) + 0.5)
+    own = np.ones(len(line.seen), dtype=bool)
+    for other in found:
+        own &= (np.abs(line.at(middles) - other.at(middles)) > APART) | (other.seen < SEEN)
+    return float(line.seen[own].sum())
 
 
 def _along(evidence: Evidence, start: float, slope: float) -> Floats:

@@ -100,9 +100,7 @@ def test_a_missing_stages_folder_holds_nothing(tmp_path: Path) -> None:
         (STAGE.replace("return [Nothing]", "raise ValueError('no licence')").format(name="veil"), "no licence"),
     ],
 )
-def test_a_broken_stage_file_is_named_with_its_reason_and_stops_only_itself(
-    folder: Path, text: str, said: str
-) -> None:
+def test_a_broken_stage_file_is_named_with_its_reason_and_stops_only_itself(folder: Path, text: str, said: str) -> None:
     (folder / "a_broken.py").write_text(text)
     (folder / "whole.py").write_text(STAGE.format(name="whole"))
     found = load_plugins(folder)

@@ -1,6 +1,6 @@
 """The contract of a stage, as its author meets it."""
 
-# ruff: noqa: ARG002, D101, D102 - small stages, written as a stranger writes them
+# ruff: noqa: ARG002 - small stages, written as a stranger writes them
 
 from typing import Literal
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
+import numpy as np
 import pytest
 import structlog
 from pydantic import Field
@@ -18,7 +19,7 @@ from platemark.errors import PluginError
 from platemark.flow.chain import Made, Shared, Step, check_chain, run_chain
 from platemark.testing import gradient_picture, job_for
 
-# ruff: noqa: ARG002, D101, D102 - small stages, written as a stranger writes them
+# ruff: noqa: ARG002 - small stages, written as a stranger writes them
 
 
 class CutSettings(Settings):
@@ -52,6 +53,13 @@ class Cut(Stage[CutSettings, Box]):
 
 class Again(Cut):
     name = "again"
+
+
+class Silent(Cut):
+    name = "silent"
+
+    def companions(self, before: Picture, after: Picture, parameters: Box) -> Mapping[str, bytes]:
+        return {}
 
 
 class PerPrint(Cut):
@@ -97,7 +105,7 @@ def decided(made: Made) -> list[Parameters]:
 def test_leading_stages_look_once_for_all_prints_of_a_scan() -> None:
     shared: Shared = {}
     jobs = [replace(job_for(), print_name=name) for name in ("large", "small", "card")]
-    made = [run(step(Cut), step(Again), shared=shared, job=job) for job in jobs]
+    made = [run(step(Cut), step(Silent), shared=shared, job=job) for job in jobs]
     assert Cut.looked == ["large", "large"], "once for each of the two stages"
     assert len({one.data for one in made}) == 1
     assert [[notice.name for notice in job.notices] for job in jobs] == [["found", "found"]] * 3
@@ -113,14 +121,14 @@ def test_a_print_that_asks_otherwise_is_measured_for_itself() -> None:
 def test_what_follows_a_stage_of_the_print_is_measured_for_each_print() -> None:
     shared: Shared = {}
     for _ in range(2):
-        run(step(PerPrint), step(Cut), shared=shared)
+        run(step(PerPrint), step(Silent), shared=shared)
     assert len(Cut.looked) == 4
 
 
 def test_what_follows_another_decision_is_not_shared_either() -> None:
     shared: Shared = {}
-    run(step(Cut), step(Again), shared=shared)
-    run(step(Cut, inset=5), step(Again), shared=shared)
+    run(step(Cut), step(Silent), shared=shared)
+    run(step(Cut, inset=5), step(Silent), shared=shared)
     assert len(Cut.looked) == 4
 
 
@@ -223,7 +231,10 @@ def lazily_broken(picture: Picture) -> Picture:
         ("apply", lambda picture: replace(picture, ppi=0), "a resolution of 0 ppi"),
         ("apply", lambda picture: replace(picture, ppi=float("nan")), "a resolution of nan ppi"),
         ("apply", lazily_broken, "ValueError: torn"),
-        ("companions", 7, "TypeError"),
+        ("companions", 7, "AttributeError"),
+        ("companions", {"toml": b""}, "a further file 'toml', which is not bytes under a name such as proof.jpg"),
+        ("companions", {"../x.jpg": b""}, "a further file '../x.jpg'"),
+        ("companions", {"proof.jpg": "text"}, "a further file 'proof.jpg', which is not bytes"),
     ],
 )
 def test_a_stage_that_fails_is_named_with_its_origin(half: str, does: object, said: str) -> None:
@@ -275,6 +286,22 @@ def test_the_log_gets_the_traceback_with_scan_print_and_stage() -> None:
     assert line["exc_info"]
 
 
+def test_two_stages_do_not_write_over_each_others_files() -> None:
+    with pytest.raises(Held, match=r"the stage again .* a further file cut\.txt, as a stage before it did"):
+        run(step(Cut), step(Again))
+
+
+@pytest.mark.parametrize("value", [np.int64(3), float("nan"), None, [1]])
+def test_a_notice_that_no_manifest_can_hold_is_named_with_its_stage(value: object) -> None:
+    def notices(_picture: Picture, _settings: Settings, job: Job) -> Parameters:
+        job.notice("found", value)  # type: ignore[arg-type]
+        return Parameters()
+
+    broken = type("Broken", (Failing,), {"measure": staticmethod(notices)})
+    with pytest.raises(Held, match=r"the stage failing .* the notice found is"):
+        run(step(broken))
+
+
 # What is made.
 
 
@@ -318,14 +345,13 @@ def test_a_ticket_that_gives_the_box_saves_a_scan_that_would_be_held(bench: Benc
     assert "confidence" not in manifest, "nothing was measured"
 
 
-def test_a_misspelt_correction_is_held_for_each_print_and_the_next_scan_goes_on(bench: Bench) -> None:
+def test_a_misspelt_correction_holds_the_scan_and_the_next_one_goes_on(bench: Bench) -> None:
     bench.drop("heron.tif").with_suffix(".toml").write_text("[corrections.deskew]\ntild = 1.0\n")
     bench.drop("wren.tif")
     assert [(outcome.scan, outcome.status) for outcome in bench.run()] == [
-        ("heron.tif", "held"),
         ("heron.tif", "held"),
         ("wren.tif", "ready"),
         ("wren.tif", "ready"),
     ]
     note = tomllib.loads((bench.root / "held" / "heron.held.toml").read_text())
-    assert ['the nearest is "tilt"' in held["reason"] for held in note["held"]] == [True, True]
+    assert ['the nearest is "tilt"' in held["reason"] for held in note["held"]] == [True]

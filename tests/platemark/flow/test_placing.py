@@ -5,8 +5,8 @@ from pathlib import Path
 from typing import cast
 
 import pytest
-from conftest import CONFIG, Bench
 
+from conftest import CONFIG, Bench
 from platemark.errors import StoreError
 from platemark.flow.chain import Made
 from platemark.flow.placing import Place, find_place, publish

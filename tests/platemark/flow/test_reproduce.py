@@ -326,7 +326,8 @@ def test_a_stage_that_tells_a_number_that_is_none_holds_the_scan_and_is_named(ma
     made.drop("wren.tif", sheet_scan(seed=1))
     outcomes = made.run()
     assert {outcome.status for outcome in outcomes} == {"held"}
-    assert "tint.depth = nan is no number that can be written down" in outcomes[0].reason
+    assert "the stage tint (tint.py) failed" in outcomes[0].reason
+    assert "the notice depth is nan" in outcomes[0].reason
     assert not list((made.root / "ready").glob("wren*"))
 
 

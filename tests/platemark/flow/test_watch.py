@@ -14,12 +14,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from conftest import CONFIG, Bench, sheet_scan, write_scan
 from structlog.testing import capture_logs
 from watchdog.events import FileModifiedEvent
 from watchdog.observers.api import BaseObserver, EventEmitter
 from watchdog.observers.polling import PollingObserver
 
+from conftest import CONFIG, Bench, sheet_scan, write_scan
 from platemark.flow import watch
 from platemark.flow.delivery import Outcome
 from platemark.flow.watch import Watcher, is_remote
@@ -146,7 +146,7 @@ def test_half_a_scan_is_held_after_its_time_of_grace_and_the_next_one_prints(wat
 @pytest.mark.parametrize("events", [1, 500])
 def test_a_scan_is_taken_once_however_many_events_tell_of_it(watched, events):
     scan = arriving(watched)
-    ringing = watch._Ringing(watched.watcher._bell)  # noqa: SLF001
+    ringing = watch._Ringing(watched.watcher._bell)
     for _ in range(events):
         ringing.on_any_event(FileModifiedEvent(str(scan)))
     until(lambda: watched.outcomes)
@@ -157,7 +157,7 @@ def test_a_scan_is_taken_once_however_many_events_tell_of_it(watched, events):
 def test_scans_are_found_by_the_sweep_when_no_event_ever_comes(prepared, monkeypatch):
     monkeypatch.setattr(watch, "Observer", SilentObserver)
     prepared.start()
-    until(lambda: prepared.watcher._observer)  # noqa: SLF001
+    until(lambda: prepared.watcher._observer)
     arriving(prepared)
     until(lambda: prepared.outcomes)
     assert prepared.done() == [("heron.tif", "ready")]
@@ -200,11 +200,11 @@ def test_what_a_crash_left_is_cleared_before_the_watch_begins(prepared):
 
 
 def test_an_observer_that_died_is_mended(watched):
-    until(lambda: watched.watcher._observer)  # noqa: SLF001
-    first = watched.watcher._observer  # noqa: SLF001
+    until(lambda: watched.watcher._observer)
+    first = watched.watcher._observer
     with capture_logs() as log:
         first.stop()
-        until(lambda: watched.watcher._observer not in {None, first})  # noqa: SLF001
+        until(lambda: watched.watcher._observer not in {None, first})
     assert [line["event"] for line in log if line["log_level"] == "warning"] == [
         "file events had stopped; watching anew"
     ]
@@ -213,11 +213,11 @@ def test_an_observer_that_died_is_mended(watched):
 
 
 def test_an_emitter_that_died_under_a_living_observer_is_mended(watched):
-    until(lambda: watched.watcher._observer)  # noqa: SLF001
-    first = watched.watcher._observer  # noqa: SLF001
+    until(lambda: watched.watcher._observer)
+    first = watched.watcher._observer
     for emitter in first.emitters:
         emitter.stop()
-    until(lambda: watched.watcher._observer not in {None, first})  # noqa: SLF001
+    until(lambda: watched.watcher._observer not in {None, first})
     arriving(watched)
     until(lambda: watched.outcomes)
 
@@ -230,7 +230,7 @@ def test_a_system_out_of_watches_is_polled_and_the_limit_named_not_the_disk(prep
     monkeypatch.setattr(watch, "Observer", refuse)
     with capture_logs() as log:
         prepared.start()
-        until(lambda: isinstance(prepared.watcher._observer, PollingObserver))  # noqa: SLF001
+        until(lambda: isinstance(prepared.watcher._observer, PollingObserver))
     assert "fs.inotify.max_user_watches" in log[0]["remedy"]
     arriving(prepared)
     until(lambda: prepared.outcomes)
@@ -275,7 +275,7 @@ def test_a_folder_that_is_taken_away_and_made_anew_is_watched_again(watched, way
             shutil.rmtree(watched.scans)
         else:
             watched.scans.rename(watched.bench.root / "old scans")
-        until(lambda: watched.watcher._observer is None)  # noqa: SLF001
+        until(lambda: watched.watcher._observer is None)
         watched.scans.mkdir()
         arriving(watched, "wren.tif", 1)
         until(lambda: len(watched.outcomes) == 2)
@@ -288,13 +288,13 @@ def test_a_folder_that_is_taken_away_and_made_anew_is_watched_again(watched, way
 def test_a_folder_replaced_between_two_looks_is_watched_anew(watched):
     arriving(watched)
     until(lambda: watched.outcomes)
-    first = watched.watcher._observer  # noqa: SLF001
+    first = watched.watcher._observer
     fresh = watched.bench.root / "fresh"
     fresh.mkdir()
     with contextlib.suppress(FileNotFoundError):
         watched.scans.rename(watched.bench.root / "old scans")
     fresh.rename(watched.scans)
-    until(lambda: watched.watcher._observer not in {None, first})  # noqa: SLF001
+    until(lambda: watched.watcher._observer not in {None, first})
     arriving(watched, "wren.tif", 1)
     until(lambda: len(watched.outcomes) == 2)
 
@@ -353,7 +353,7 @@ def test_a_scan_that_cannot_be_worked_on_lets_the_next_one_go_first(watched, mon
 
     monkeypatch.setattr(watch, "deliver", refused)
     arriving(watched)
-    until(lambda: watched.watcher._trouble)  # noqa: SLF001
+    until(lambda: watched.watcher._trouble)
     arriving(watched, "wren.tif", 1)
     until(lambda: len(watched.outcomes) == 2)
     assert watched.done() == [("wren.tif", "ready"), ("heron.tif", "ready")]

@@ -55,7 +55,7 @@ def _reproduce_all(folder: Path, plugins: Plugins) -> bool:
         try:
             good += _reproduce(path, plugins)
         except PlatemarkError as fault:
-            say(f"{path.name}: {fault}")
+            say(str(fault) if fault.what.startswith(path.name) else f"{path.name}: {fault}")
     say(f"{good} of {len(manifests)} identical")
     return good == len(manifests)
 

@@ -229,7 +229,8 @@ def _fruit(easel: Easel, x: float, y: float, size: float, tilt: float) -> None:
              (QUINCE_LIGHT, "#fbe276", 0.3), (STALK, "#5a3a20", 0))  # fmt: skip
     for shape, colour, dry in tones:
         easel.gouache(placed(shape, x, y, size, tilt), colour, dry=dry)
-    _leaf(easel, *placed(STALK, x, y, size, tilt)[24], 0.75 * size, tilt + 10)
+    leaf_x, leaf_y, *_ = placed(STALK, x, y, size, tilt)[24]
+    _leaf(easel, leaf_x, leaf_y, 0.75 * size, tilt + 10)
 
 
 def _half_fruit(easel: Easel, x: float, y: float) -> None:
@@ -281,8 +282,8 @@ def _shore(easel: Easel) -> None:
     for x, height in ((20, 34), (27, 46), (33, 30), (41, 38), (48, 22), (54, 15), (60, 10)):
         _spruce(easel, x + random.normal(0, 0.7), 107.5, height)
     for _ in range(9):
-        x, y, half = random.uniform(24, 56), random.uniform(113, 124), random.uniform(5, 16)
-        easel.ripple(x, y, half, 1.2, dark, random.uniform(0.2, 0.5))
+        left, down, half = random.uniform(24, 56), random.uniform(113, 124), random.uniform(5, 16)
+        easel.ripple(left, down, half, 1.2, dark, random.uniform(0.2, 0.5))
 
 
 def _spruce(easel: Easel, x: float, foot: float, height: float) -> None:
