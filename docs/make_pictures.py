@@ -22,17 +22,11 @@ def main() -> None:
         shown = run_demo(Path(folder) / "demo")
         if not shown.good:
             sys.exit("the demo did not come out as it should")
-        for name in ("heron", "quince"):
-            (scan,) = (p for p in shown.originals.glob(f"{name}-*") if p.suffix != ".toml")
-            side_by_side(scan, shown.ready / f"{name}.a4-matte.jpg").save(HERE / f"{name}.jpg", quality=88)
+        (scan,) = (path for path in shown.originals.glob("heron-*") if path.suffix != ".toml")
+        strip([scan, shown.ready / "heron.a4-matte.jpg"]).save(HERE / "heron.jpg", quality=88)
         strip([shown.ready / f"{name}.card.jpg" for name in ("heron", "quince", "moonrise")]).save(
             HERE / "cards.jpg", quality=88
         )
-
-
-def side_by_side(scan: Path, export: Path) -> Image.Image:
-    """Before and after, of one height."""
-    return strip([scan, export])
 
 
 def strip(paths: list[Path]) -> Image.Image:
@@ -40,8 +34,7 @@ def strip(paths: list[Path]) -> Image.Image:
     pictures = []
     for path in paths:
         with Image.open(path) as picture:
-            small = picture.convert("RGB") if picture.mode != "I;16" else picture.convert("L").convert("RGB")
-            pictures.append(small.resize((round(picture.width * HEIGHT / picture.height), HEIGHT)))
+            pictures.append(picture.convert("RGB").resize((round(picture.width * HEIGHT / picture.height), HEIGHT)))
     gap = 16
     row = Image.new("RGB", (sum(p.width for p in pictures) + gap * (len(pictures) + 1), HEIGHT + 2 * gap), GREY)
     x = gap

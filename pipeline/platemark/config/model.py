@@ -66,6 +66,7 @@ class Scanner(Table):
     ppi: int | None = Field(None, ge=50, le=12800, json_schema_extra={"remedy": "Write the resolution you scan with"})
     profile: ProfileFile | None = None
     cmyk: Literal["hold", "convert"] = "hold"
+    lab: Literal["hold", "convert"] = "hold"
     max_megapixels: int = Field(600, ge=1)
     """A scan of more millions of pixels is held: A4 at 1200 ppi has 139."""
     page: int | None = Field(None, ge=1)

@@ -4,7 +4,7 @@ import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 from PIL import Image
@@ -17,6 +17,7 @@ from platemark.flow.tiff_tags import CutShort, TagReader, Tags
 # 170 megapixel scan. Pillow only reads headers here.
 Image.MAX_IMAGE_PIXELS = None
 
+LabKind = Literal["CIELab", "ICCLab", "other"]
 _MAGIC = {
     b"II*\0": "TIFF",
     b"MM\0*": "TIFF",
@@ -27,13 +28,17 @@ _MAGIC = {
 }
 _DENSITY = frozenset({tiff.X_RESOLUTION, tiff.Y_RESOLUTION, tiff.RESOLUTION_UNIT})
 _PIXELS = ((tiff.STRIP_OFFSETS, tiff.STRIP_BYTES), (tiff.TILE_OFFSETS, tiff.TILE_BYTES))
-_FORM = frozenset({tiff.BITS, tiff.PHOTOMETRIC, tiff.EXTRA_SAMPLES, tiff.SAMPLE_FORMAT, tiff.ICC_PROFILE})
+_FORM = frozenset(
+    {tiff.BITS, tiff.PHOTOMETRIC, tiff.EXTRA_SAMPLES, tiff.SAMPLE_FORMAT, tiff.WHITE_POINT, tiff.ICC_PROFILE}
+)
 _WANTED = _DENSITY | _FORM | frozenset(tag for pair in _PIXELS for tag in pair)
 _UNITS_PER_INCH = {2: 1.0, 3: 2.54}  # TIFF 6.0 and Exif: inch, centimetre
 _JFIF_UNITS_PER_INCH = {1: 1.0, 2: 2.54}
 _INCH = 2  # what TIFF 6.0 and Exif mean when they say nothing
-# TIFF 6.0 and its supplements: CIELab, ICCLab, ITULab.
-_LAB = {8, 9, 10}
+# TIFF 6.0 and its supplements; the last is ITULab, which is for fax.
+_LAB: dict[int, LabKind] = {8: "CIELab", 9: "ICCLab", 10: "other"}
+# CIE 15: chromaticity of illuminant D50. What is nearest to it is D55, a hundredth away.
+_D50, _NEAR = np.array([0.3457, 0.3585]), 0.001
 _USUAL_BITS = {1, 2, 4, 8, 16}
 _SAMPLE_FORMATS = {2: "signed", 3: "floating point", 5: "complex", 6: "complex"}  # TIFF 6.0, SampleFormat
 
@@ -48,7 +53,7 @@ class Header:
         has_profile: the file carries something in the place of a colour profile.
         pages: how many pictures are in the file.
         page: which of them is described here, counted from 0.
-        lab: its pixels are CIELAB.
+        lab: how its pixels are CIELAB, if they are; "other" is another encoding or another white than D50.
         numbers: what its pixels are written in when it is not 1 to 16 bits: "32 bit floating point numbers".
         unexplained_channel: it has a channel more than its colours need and does not say what it means.
     """
@@ -58,7 +63,7 @@ class Header:
     has_profile: bool
     pages: int = 1
     page: int = 0
-    lab: bool = False
+    lab: LabKind | None = None
     numbers: str | None = None
     unexplained_channel: bool = False
 
@@ -100,7 +105,7 @@ def _of_tiff(file: BinaryIO, page: int | None) -> Header:
         has_profile=tiff.ICC_PROFILE in tags,
         pages=len(directories),
         page=index,
-        lab=_first(tags, tiff.PHOTOMETRIC, 0) in _LAB,
+        lab=_lab(tags),
         numbers=_unusual_numbers(tags),
         unexplained_channel=0 in tags.get(tiff.EXTRA_SAMPLES, ()),
     )
@@ -159,6 +164,22 @@ def _ratio(tags: Tags, tag: int) -> float:
 
 def _first(tags: Tags, tag: int, default: int) -> int:
     return int(np.ravel(tags[tag])[0]) if tag in tags else default
+
+
+def _lab(tags: Tags) -> LabKind | None:
+    kind = _LAB.get(_first(tags, tiff.PHOTOMETRIC, 0))
+    return kind if kind is None or _white_is_d50(tags) else "other"
+
+
+def _white_is_d50(tags: Tags) -> bool:
+    """Also where the file does not say: TIFF 6.0 names D65, but what is written is ICC's D50 (common practice)."""
+    if tiff.WHITE_POINT not in tags:
+        return True
+    white = tags[tiff.WHITE_POINT].astype(float)
+    if white.shape != (2, 2):
+        return False
+    above, below = white.T
+    return bool((np.abs(above - below * _D50) <= below * _NEAR).all())
 
 
 def _unusual_numbers(tags: Tags) -> str | None:

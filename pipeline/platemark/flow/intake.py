@@ -14,6 +14,7 @@ import pyvips
 from platemark.errors import Held
 from platemark.flow.density import stated_ppi
 from platemark.flow.headers import Header, kind_of, read_header
+from platemark.flow.lab_scan import to_srgb
 from platemark.flow.mending import mended
 from platemark.flow.scan_profile import colours_of, profile_of
 from platemark.flow.tiff_tags import CutShort
@@ -59,6 +60,10 @@ class Scanner(Protocol):
 
     @property
     def cmyk(self) -> str:
+        """`hold` or `convert`."""
+
+    @property
+    def lab(self) -> str:
         """`hold` or `convert`."""
 
     @property
@@ -108,7 +113,7 @@ def examine(path: Path, scanner: Scanner, ticket_ppi: int | None = None) -> Open
     """
     header = _header(path, scanner.page)
     _check_pages(header, path.name, scanner.page)
-    _check_kind_of_pixels(header, path.name)
+    _check_kind_of_pixels(header, path.name, scanner.lab)
     image = _load(path, header.page)
     _check_size(image, path.name, scanner.max_megapixels)
     _check_channels(image, path.name, scanner.cmyk)
@@ -183,9 +188,8 @@ def _load(path: Path, page: int = 0) -> pyvips.Image:
     options = {"access": "sequential", "fail_on": "error", "unlimited": True, **({"page": page} if page else {})}
     data = mended(path, page)
     try:
-        if data is not None:
-            return pyvips.Image.new_from_buffer(data, "", **options)
-        return pyvips.Image.new_from_source(_source(path), "", **options)
+        source = _source(path) if data is None else pyvips.Source.new_from_memory(data)
+        return pyvips.Image.new_from_source(source, "", **options)
     except pyvips.Error as fault:
         raise Incomplete(
             f"{path.name} cannot be opened: it is damaged, cut short or of a kind that is not read",
@@ -219,10 +223,15 @@ def _check_pages(header: Header, name: str, page: int | None) -> None:
         )
 
 
-def _check_kind_of_pixels(header: Header, name: str) -> None:
+def _check_kind_of_pixels(header: Header, name: str, lab: str) -> None:
     """What libvips would read wrongly or refuse without saying why."""
-    if header.lab:
-        raise Held(f"{name} is a Lab file", remedy="save it as RGB, with its profile")
+    if header.lab == "other":
+        raise Held(f"{name} is a Lab file for fax, or its white is not D50", remedy="save it as RGB, with its profile")
+    if header.lab and lab != "convert":
+        raise Held(
+            f"{name} is a Lab file",
+            remedy='save it as RGB, or write lab = "convert" in [scanner] to have it converted to sRGB',
+        )
     if header.numbers:
         raise Held(f"{name} has {header.numbers} in it", remedy="save it with 8 or 16 bits a channel")
     if header.unexplained_channel:
@@ -268,7 +277,11 @@ def _orientation(image: pyvips.Image) -> int:
 
 def _upright(path: Path, opening: Opening) -> pyvips.Image:
     """The scan's pixels: 16 bits, without alpha, in the opening's profile, the right way up."""
-    image = _turned(_load(path, opening.page), opening.orientation)
+    image = _load(path, opening.page)
+    lab = _header(path, opening.page + 1).lab
+    if lab:
+        image = to_srgb(image, lab)
+    image = _turned(image, opening.orientation)
     plain = _plain(image)
     if image.interpretation == "cmyk":
         return colour.convert(plain, read_profile(image.get("icc-profile-data"), path.name), opening.profile)

@@ -21,6 +21,8 @@ def profile_of(image: pyvips.Image, header: Header, name: str, configured: Path 
     Raises:
         Held: the profile is damaged, or fits other pixels than these; or these are CMYK and have none.
     """
+    if header.lab:  # its numbers are colours already, whatever profile lies beside them
+        return srgb(), "sRGB, converted from CIELAB"
     embedded = image.get("icc-profile-data") if image.get_typeof("icc-profile-data") else None
     if embedded is not None:
         profile = _checked(embedded, name, image)

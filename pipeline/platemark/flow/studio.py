@@ -140,6 +140,7 @@ def recipe_of(studio: Studio, print_name: str, ticket: Ticket, steps: list[Step]
         "scanner": [
             config.scanner.ppi,
             config.scanner.cmyk,
+            config.scanner.lab,
             config.scanner.page,
             scanner_profile and hashlib.sha256(scanner_profile.read_bytes()).hexdigest(),
         ],

@@ -61,6 +61,22 @@ def to_lab(image: pyvips.Image, profile: Profile) -> pyvips.Image:
     return tagged.icc_import(input_profile=str(profile_file(profile)), embedded=False, intent="relative", pcs="lab")
 
 
+def from_lab(image: pyvips.Image, target: Profile) -> pyvips.Image:
+    """CIELAB in a profile's space, media-relative and lazy; colours out of its reach go to its edge.
+
+    Args:
+        image: float, L* 0 to 100, white point D50; from a table, so that no step before this one can round otherwise.
+        target: the profile to reach.
+
+    Returns:
+        `ushort` in the space of `target`.
+    """
+    converted = image.copy(interpretation="lab").icc_export(
+        output_profile=str(profile_file(target)), intent="relative", pcs="lab", depth=16
+    )
+    return converted.copy(interpretation=_INTERPRETATIONS[target.colour_space])
+
+
 def to_lab_array(image: pyvips.Image, profile: Profile) -> NDArray[np.float32]:
     """As `to_lab`, as an array of shape (rows, columns, 3)."""
     return _strip(to_lab(image, profile))

@@ -96,6 +96,9 @@ def check_outside(look: Look, frame: Frame) -> None:
             if beyond(line) > APART_MM and seen_along(look, frame, axis, line) > HALF
         ]
         begins = [beyond(line) for line in look.found[opposite[name]] if seen_along(look, frame, axis, line) > HALF]
+        # A strip of flat patches shows its near edge from both sides, so that edge is explained by the strip as well.
+        strips = [(start, end) for start in begins for end in outer if 1.0 < start < end - APART_MM]
+        strips = [(start, end) for start, end in strips if end - start < SMALLEST_MM]
         for edge in outer:
-            if not any(1.0 < start < edge - APART_MM and edge - start < SMALLEST_MM for start in begins):
+            if not any(start - APART_MM < edge <= end for start, end in strips):
                 raise Unsure(f"A further edge is seen {edge:.0f} mm outside the {name} edge: which is the sheet's?")

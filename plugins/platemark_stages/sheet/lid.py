@@ -54,10 +54,13 @@ def things_beside(cells: Floats, outside: Flags, lid: Doubles, mm: float) -> int
     rows, columns = rough.shape
     free = outside[: rows * side, : columns * side].reshape(rows, side, columns, side).all(axis=(1, 3))
     other = free & ((np.abs(colour - lid) > 2 * LID_DRIFT).any(axis=2) | (rough > 2 * SMOOTH))
-    least = SMALLEST_MM / TILE_MM - 1  # a tile is lost at each border on average
-    # Tape around a corner of the sheet reaches as far both ways, but fills a third of its rectangle at most.
+    least = SMALLEST_MM / mm / side
+    # Mean width, since a strip that lies askew reaches over more tiles than it is wide. Tape around a corner of the
+    # sheet reaches as far both ways, but fills a third of its rectangle at most.
     return sum(
-        1 for height, width, count in _groups(other) if min(height, width) >= least and count > height * width / 2
+        1
+        for height, width, count in _groups(other)
+        if count >= least * max(height, width) and count > height * width / 2
     )
 
 

@@ -1,0 +1,182 @@
+"""Marks: whatever is thinner than a millimetre and stands out from the grain around it, dust and strokes alike."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platemark_stages.dust.survey import Floats, Pixels
+
+Grey = NDArray[np.float32]
+Indices = NDArray[np.int64]
+
+# What is wider than this is no speck: in scans of dusty glass nearly all are smaller (common practice).
+WIDEST_MM = 1.0
+# The grain of a paper is alike within a centimetre, and a speck covers a fiftieth of such a square at most.
+_SQUARE_MM = 8.0
+# How far beyond the grain a mark stands. Heights of grain fall off by about ten for each step from the 90th to the 99th
+# percentile; two steps more leave one pixel in ten thousand, and the judging has to deal with those.
+_BEYOND_GRAIN = 2.0
+# A step of 3 in 255 is about 1 L* in the lights, which is just visible (IEC 61966-2-1 with CIE 15, computed).
+_SEEN = 3 * 257.0
+# What stands out by this much is a mark even where strokes fill the whole square.
+_PLAIN = 50 * 257.0
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Connected sets of pixels of one sign; entry i of each array belongs to mark i.
+
+    Attributes:
+        sign: +1 for darker than the ground, -1 for brighter.
+        area: pixels.
+        top: first row; `bottom` is the last, and `left` and `right` are columns.
+        peak: largest difference from the ground, 0 to 65535.
+        peak_y: row of that pixel.
+        peak_x: its column.
+        limit: what the peak must reach to stand out from the grain here.
+        y: rows of all pixels, mark by mark.
+        x: their columns.
+        first: where in `y` and `x` each mark begins; one entry more than there are marks.
+    """
+
+    sign: int
+    area: Indices
+    top: Indices
+    bottom: Indices
+    left: Indices
+    right: Indices
+    peak: Floats
+    peak_y: Indices
+    peak_x: Indices
+    limit: Floats
+    y: Indices
+    x: Indices
+    first: Indices
+
+    def pixels(self, mark: int) -> tuple[Indices, Indices]:
+        """Rows and columns of one mark."""
+        inside = slice(self.first[mark], self.first[mark + 1])
+        return self.y[inside], self.x[inside]
+
+
+def find_marks(pixels: Pixels, ppmm: float, sign: int) -> Marks:
+    """All marks of one sign, and what is at least half as high as a mark.
+
+    Args:
+        pixels: shape (rows, columns, channels).
+        ppmm: pixels per millimetre.
+        sign: +1 for marks darker than the ground, -1 for brighter ones.
+    """
+    found = list(_standing_out(pixels, ppmm, sign))
+    y, x = (np.concatenate([part[i] for part in found]) for i in (0, 1))
+    height, limit = (np.concatenate([part[i] for part in found]) for i in (2, 3))
+    label = labelled(y, x, pixels.shape[1] + 2)
+    return _gathered(sign, y, x, height, limit, label)
+
+
+def _standing_out(
+    pixels: Pixels, ppmm: float, sign: int
+) -> Iterator[tuple[Indices, Indices, Floats, Floats]]:
+    """Row, column, height above the ground, and the limit for a mark: of all pixels half as high as that limit."""
+    side, reach = max(8, round(_SQUARE_MM * ppmm)), max(1, round(WIDEST_MM * ppmm / 2))
+    rows = pixels.shape[0]
+    for top in range(0, rows, side):
+        start, end = max(0, top - 2 * reach - 1), min(rows, top + side + 2 * reach + 1)
+        heights = top_hat(grey(pixels[start:end]), reach, sign)[top - start :][: min(side, rows - top)]
+        for left in range(0, pixels.shape[1], side):
+            square = heights[:, left : left + side]
+            usual, often, seldom = np.percentile(square[::2, ::2], (50, 90, 99))
+            limit = min(max(seldom + _BEYOND_GRAIN * (seldom - often), _SEEN), _PLAIN)
+            y, x = np.nonzero(square > usual + (limit - usual) / 2)
+            yield y + top, x + left, square[y, x], np.full(len(y), limit, np.float32)
+
+
+def grey(pixels: Pixels) -> Grey:
+    """Mean of the channels, softened."""
+    return softened(pixels.sum(axis=2, dtype=np.uint32).astype(np.float32) / np.float32(pixels.shape[2]))
+
+
+def softened(image: Floats) -> Floats:
+    """Mean of three neighbours each way, the middle one twice: as wide as the sharpest thing a sensor can draw."""
+    for axis in (0, 1):
+        padded = np.pad(image, [(1, 1) if a == axis else (0, 0) for a in range(image.ndim)], mode="edge")
+        low, middle, high = (
+            padded[tuple(slice(i, i + image.shape[axis]) if a == axis else slice(None) for a in range(image.ndim))]
+            for i in (0, 1, 2)
+        )
+        image = (low + high) / 4 + middle / 2
+    return image
+
+
+def top_hat(image: Grey, reach: int, sign: int) -> Grey:
+    """How far each pixel lies below (sign +1) or above (-1) the ground, of which no spot is wider than 2 reach."""
+    signed = image if sign > 0 else -image
+    widened = _extreme(_extreme(signed, reach, 0, np.maximum), reach, 1, np.maximum)
+    ground = _extreme(_extreme(widened, reach, 0, np.minimum), reach, 1, np.minimum)
+    return ground - signed
+
+
+def _extreme(image: Grey, reach: int, axis: int, pick: np.ufunc) -> Grey:
+    """Largest or smallest value within `reach` along an axis, by windows that double."""
+    wanted, width = 2 * reach + 1, 1
+    run = np.moveaxis(np.pad(image, [(reach, reach) if a == axis else (0, 0) for a in (0, 1)], mode="edge"), axis, 0)
+    while width < wanted:
+        step = min(width, wanted - width)
+        run = pick(run[:-step], run[step:])
+        width += step
+    return np.moveaxis(run, 0, axis)
+
+
+def labelled(y: Indices, x: Indices, width: int) -> Indices:
+    """For each pixel the number of the connected set (8 neighbours) that it belongs to.
+
+    Args:
+        y: rows.
+        x: columns.
+        width: more than two columns beyond the last.
+
+    >>> labelled(np.array([0, 1, 5]), np.array([0, 1, 5]), 9).tolist()
+    [0, 0, 1]
+    """
+    place = y * width + x
+    order = np.argsort(place)
+    ordered = place[order]
+    root = np.arange(len(place))
+    links = [_neighbours(ordered, step) for step in (1, width - 1, width, width + 1)]
+    one, other = (np.concatenate([link[i] for link in links]) for i in (0, 1))
+    while True:
+        low = np.minimum(root[one], root[other])
+        before = root.copy()
+        np.minimum.at(root, root[one], low)
+        np.minimum.at(root, root[other], low)
+        while not np.array_equal(root, root[root]):
+            root = root[root]
+        if np.array_equal(root, before):
+            break
+    label = np.empty(len(place), np.int64)
+    label[order] = np.unique(root, return_inverse=True)[1]
+    return label
+
+
+def _neighbours(ordered: Indices, step: int) -> tuple[Indices, Indices]:
+    """Pairs of entries whose places differ by `step`."""
+    if not len(ordered):
+        return ordered, ordered
+    at = np.minimum(np.searchsorted(ordered, ordered + step), len(ordered) - 1)
+    one = np.flatnonzero(ordered[at] == ordered + step)
+    return one, at[one]
+
+
+def _gathered(sign: int, y: Indices, x: Indices, height: Floats, limit: Floats, label: Indices) -> Marks:
+    """What there is to know of each set."""
+    # Within a mark the highest pixel comes first; the last two keys make the order the same everywhere.
+    order = np.lexsort((x, y, -height, label))
+    y, x, height, limit, label = (values[order] for values in (y, x, height, limit, label))
+    first = np.flatnonzero(np.diff(label, prepend=-1, append=-1)) if len(label) else np.zeros(1, np.int64)
+    start = first[:-1]
+    low_high = [op.reduceat(v, start) if len(start) else v for v in (y, x) for op in (np.minimum, np.maximum)]
+    return Marks(
+        sign, np.diff(first), *low_high, height[start], y[start], x[start], limit[start], y, x, first
+    )
