@@ -30,7 +30,17 @@ def main(words: list[str]) -> int:
     testing = words[0] == "test"
     install("test" if testing else "")
     command = ["-m", "pytest", *words[1:]] if testing else ["-m", "platemark", *words]
-    return subprocess.call([str(BIN / "python"), *command], cwd=HERE if testing else None)
+    return run([str(BIN / "python"), *command], HERE if testing else None)
+
+
+def run(command: list[str], folder: Path | None) -> int:
+    """Run to the end. Ctrl-C reaches the command too, which ends in its own time: not killed, not left behind."""
+    with subprocess.Popen(command, cwd=folder) as child:
+        while True:
+            try:
+                return child.wait()
+            except KeyboardInterrupt:
+                continue
 
 
 def install(extra: str) -> None:

@@ -91,8 +91,8 @@ def scene(seed: int) -> Scene:
         _strip(picture, items[0], random)
     _dust(picture, random)
     preview, made = _scanned(picture, random)
-    tags = [kind, lid, *made, *{f"{item.paper}-paper" for item in items}, *{item.art for item in items}]
-    return Scene(preview, items, expectation, [*tags, *{item.edge for item in items}])
+    tags = [kind, lid, *made, *sorted({f"{i.paper}-paper" for i in items} | {i.art for i in items})]
+    return Scene(preview, items, expectation, [*tags, *sorted({item.edge for item in items})])
 
 
 def _sheet(random: np.random.Generator, lid: str, **fixed: object) -> Laid:
@@ -217,8 +217,14 @@ def _lay(
     if item.edge == "rounded":
         radius = 4.0
         out = np.maximum(out, np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))))
-        out = np.where(np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))) > 0,
-                       np.maximum(np.maximum.reduce(outside), np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))) - radius), out)
+        out = np.where(
+            np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))) > 0,
+            np.maximum(
+                np.maximum.reduce(outside),
+                np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))) - radius,
+            ),
+            out,
+        )
     shadow = np.zeros_like(out)
     for k, o in enumerate(outside):
         facing = np.cos(np.radians(light[0] - (k * 90 - 90)) + turn)

@@ -4,6 +4,7 @@ This is the public API, for stages and scripts. Everything else is private and m
 """
 
 from platemark.config.units import FileSize, Length, Share
+from platemark.contract.division import Division, Item
 from platemark.contract.hookspecs import hookimpl
 from platemark.contract.job import Job, Paper, Work
 from platemark.contract.layout import Box, Edges, Layout, Size
@@ -18,10 +19,12 @@ from platemark.pixels.profiles import Profile, profile_by_hash, srgb
 __all__ = [
     "Affine",
     "Box",
+    "Division",
     "Edges",
     "Encoder",
     "FileSize",
     "Held",
+    "Item",
     "Job",
     "Layout",
     "Length",

@@ -3,13 +3,20 @@
 from collections.abc import Sequence
 from typing import Any
 
-from platemark import Stage, hookimpl
+from platemark import Division, Picture, Stage, hookimpl
 from platemark_stages.border import Border
 from platemark_stages.crop import Crop
 from platemark_stages.deskew import Deskew
 from platemark_stages.jpeg import Jpeg
 from platemark_stages.proof import Proof
 from platemark_stages.resample import Resample
+from platemark_stages.sheet.looking import divided
+
+
+@hookimpl
+def platemark_divide(picture: Picture) -> Division:
+    """Look for sheets on the bed."""
+    return divided(picture)
 
 
 @hookimpl

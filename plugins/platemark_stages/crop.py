@@ -35,6 +35,7 @@ class Crop(Stage[CropSettings, CropParameters]):
     name = "crop"
     version = 1
     per_print = False
+    per_item = True
 
     def measure(self, picture: Picture, settings: CropSettings, job: Job) -> CropParameters:
         """The sheet's box in the picture as it stands; everything where nothing is to be cut."""

@@ -79,10 +79,11 @@ def _filling(picture: Picture, shape: float, limit: float) -> tuple[float, float
         Held: more would have to be cut away.
     """
     width, height = min(picture.width, picture.height * shape), min(picture.height, picture.width / shape)
-    cut = max(1 - width / picture.width, 1 - height / picture.height)
+    cut, side = max((1 - width / picture.width, "width"), (1 - height / picture.height, "height"))
     if cut > limit:
         raise Held(
-            f"to fill the sheet, {cut:.1%} of the picture would be cut away, more than fill_limit = {limit:.1%}",
+            f"to fill the sheet, {100 * cut:.1f} % of the picture's {side} would be cut away, more than "
+            f"fill_limit = {100 * limit:g} %",
             remedy='choose another sheet, write fit = "inside" to keep everything, or raise fill_limit for this print',
         )
     return width, height

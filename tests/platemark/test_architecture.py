@@ -102,7 +102,8 @@ def test_the_engine_knows_no_stage_by_name() -> None:
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and not _is_prose(node)
         if node.value in stages
     }
-    others = {(file, name) for file, name in named if file != "config/model.py"}
+    # The decisions of `find --json` have the words of the form that it writes; "crop" is one of them.
+    others = {(file, name) for file, name in named if file not in {"config/model.py", "face/cli/find.py"}}
     assert others <= {(file, "border") for file in ("config/print_spec.py", "config/reading.py", "testing.py")}
 
 

@@ -136,7 +136,8 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as fault:
         raise _unreadable(path, "not a text in UTF-8; save it again with that encoding") from fault
     except OSError as fault:
-        raise _unreadable(path, f"cannot be opened ({fault.strerror}); look whether {path} is there") from fault
+        remedy = "go into the folder that has it, or name it, or make a studio with init"
+        raise _unreadable(path, f"cannot be opened ({fault.strerror}); {remedy}") from fault
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:

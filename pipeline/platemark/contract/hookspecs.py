@@ -6,7 +6,9 @@ from typing import Any
 
 import pluggy
 
+from platemark.contract.division import Division
 from platemark.contract.stage import Stage
+from platemark.pixels.picture import Picture
 
 PROJECT = "platemark"
 hookspec = pluggy.HookspecMarker(PROJECT)
@@ -22,6 +24,24 @@ def platemark_stages() -> Sequence[type[Stage[Any, Any]]]:  # type: ignore[empty
 
     Returns:
         Stage classes.
+
+    Since 0.1.
+    """
+
+
+@hookspec
+def platemark_divide(picture: Picture) -> Division | None:
+    """Tell what lies on the scanner bed, so that each of several sheets becomes prints of its own.
+
+    Called once per scan for chains with a stage that cuts one item out (`Stage.per_item`), and by `find`. Plugins
+    are asked in the order of their names; the first answer that is not None counts. A plugin that raises is
+    named and the scan is held.
+
+    Args:
+        picture: the whole scan, upright; its `overview()` is small and at hand.
+
+    Returns:
+        What was found; each item's `facts` are laid into its picture for stages to `remember`.
 
     Since 0.1.
     """
@@ -47,7 +67,8 @@ def platemark_delivered(export: Path, manifest: Path) -> None:
 def platemark_held(scan: Path, reason: str) -> None:
     """Learn that a scan, or one of its prints, was put aside for a person.
 
-    Called once per note in `held/`, after it is on disk. An exception is logged and changes nothing.
+    Called once for each print that is held (once where all are), after the note is on disk. An exception is logged
+    and changes nothing.
 
     Args:
         scan: where the scan lies now.

@@ -41,11 +41,13 @@ class Stage(ABC, Generic[S, P]):
         version: raise it when `apply` would make other pixels from the same parameters.
         per_print: False when `measure` looks at the scan alone, so that one measurement serves
             all its prints.
+        per_item: True when it cuts one item out of the bed, so that a bed of several is divided.
     """
 
     name: ClassVar[str]
     version: ClassVar[int] = 1
     per_print: ClassVar[bool] = True
+    per_item: ClassVar[bool] = False
     settings_model: ClassVar[type[Settings]]
     parameters_model: ClassVar[type[Parameters]]
 

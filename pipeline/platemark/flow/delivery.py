@@ -10,7 +10,7 @@ import hashlib
 import stat
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -19,7 +19,8 @@ import structlog
 from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
-from platemark.flow.chain import Made, Shared, Step, run_chain
+from platemark.flow.chain import Made, Step, run_chain
+from platemark.flow.dividing import Piece, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
 from platemark.flow.leaving import is_inside, leave
@@ -80,7 +81,6 @@ class Taken:
     opening: Opening
     kept: store.Kept
     picture: Picture
-    shared: Shared = field(default_factory=dict)
 
 
 @dataclass
@@ -103,11 +103,13 @@ class Delivery:
                 ticket = self.studio.ticket_for(self.scan)
                 prints = _prints_wanted(self.studio, self.scan, ticket)
                 taken = self._take(ticket)
+            chains = {name: self.studio.steps(name, ticket) for name in prints}
+            pieces = pieces_of(taken.picture, list(chains.values()), self.studio.plugins)
         except (Incomplete, StoreError):
             raise
         except Exception as fault:  # noqa: BLE001 - one bad scan must not stop the next
             return hold(self.studio, self.scan, why_held(fault, self.scan))
-        outcomes = [self._print_or_hold(name, taken) for name in prints]
+        outcomes = [self._print_or_hold(name, taken, piece) for piece in pieces for name in prints]
         outcomes = _told_once(outcomes)
         self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"])
         return outcomes
@@ -123,38 +125,42 @@ class Delivery:
         archived.facts.update(decoding.result().facts)
         return Taken(ticket, opening, kept, archived)
 
-    def _print_or_hold(self, name: str, taken: Taken) -> Outcome:
+    def _print_or_hold(self, name: str, taken: Taken, piece: Piece) -> Outcome:
         try:
-            return self._one_print(name, taken)
+            return self._one_print(name, taken, piece)
         except StoreError:
             raise
         except Exception as fault:  # noqa: BLE001 - one bad print must not stop the next
             held = why_held(fault, self.scan)
         log.warning("held", scan=self.scan.name, print=name, reason=held.reason, remedy=held.remedy)
-        return _held(self.scan, name, held)
+        return _held(self.scan, name, held, piece.number)
 
-    def _one_print(self, name: str, taken: Taken) -> Outcome:
+    def _one_print(self, name: str, taken: Taken, piece: Piece) -> Outcome:
         steps = self.studio.steps(name, taken.ticket)
-        place = find_place(self.studio.ready, taken.kept, name, recipe_of(self.studio, name, taken.ticket, steps))
+        work = taken.kept.numbered(piece.number)
+        recipe = recipe_of(self.studio, name, taken.ticket, steps, piece.number)
+        place = find_place(self.studio.ready, work, name, recipe)
         if place.made:
             log.info("made before from the same scan; not made again", scan=self.scan.name, export=place.made.name)
-            return Outcome(shown(self.scan.name), name, "known", place.made)
-        job = job_for(self.studio, name, taken.kept, taken.ticket)
+            return Outcome(_told(self.scan, piece.number), name, "known", place.made)
+        job = job_for(self.studio, name, work, taken.ticket)
         if taken.opening.profile_from not in {"file", "config"}:
             job.notice("profile", taken.opening.profile_from)
+        if piece.number:
+            job.notice("item", piece.number)
         _archive_what_it_needs(self.studio, taken.opening, job, steps)
         try:
-            made = run_chain(taken.picture, steps, job, taken.shared, lambda stage: self.progress(name, stage))
+            made = run_chain(piece.picture, steps, job, piece.shared, lambda stage: self.progress(name, stage))
         except KeyboardInterrupt as fault:
             if is_from_the_keyboard():
                 raise
             raise Held(f"the stage {job.stage} tried to end the program", remedy="mend the stage") from fault
-        return self._publish(place, taken, job, made)
+        return self._publish(place, taken, job, made, piece.number)
 
-    def _publish(self, place: Place, taken: Taken, job: Job, made: Made) -> Outcome:
+    def _publish(self, place: Place, taken: Taken, job: Job, made: Made, item: int) -> Outcome:
         while True:
             place = place.clear_for(made)
-            manifest = manifest_for(self.studio, place, taken.opening, taken.kept, job, made)
+            manifest = manifest_for(self.studio, place, taken.opening, taken.kept, job, made, item)
             with contextlib.suppress(FileExistsError):  # somebody took the name this moment: the next one
                 export = publish(place, made, write_manifest(manifest))
                 break
@@ -163,7 +169,7 @@ class Delivery:
             if notice.warning:
                 log.warning(notice.warning, scan=self.scan.name, print=job.print_name, stage=notice.stage)
         tell(self.studio.plugins, "platemark_delivered", export=export, manifest=place.manifest)
-        return Outcome(shown(self.scan.name), job.print_name, "ready", export, warnings=tuple(manifest.warnings))
+        return Outcome(_told(self.scan, item), job.print_name, "ready", export, warnings=tuple(manifest.warnings))
 
     def _let_go(self, taken: Taken, held: list[Outcome]) -> None:
         """The scan leaves its folder: nothing is deleted before its copy was read back."""
@@ -203,9 +209,8 @@ def hold(studio: Studio, scan: Path, held: Held) -> list[Outcome]:
 
 def _told_once(outcomes: list[Outcome]) -> list[Outcome]:
     """Where every print is held for one reason, such as a sheet that was not found, it is told once for the scan."""
-    first = outcomes[0] if outcomes else None
-    alike = all(replace(outcome, print_name="") == replace(first, print_name="") for outcome in outcomes if first)
-    return [replace(first, print_name="")] if first and first.status == "held" and alike else outcomes
+    alike = {replace(outcome, print_name="") for outcome in outcomes}
+    return list(alike) if len(outcomes) > 1 and len(alike) == 1 and outcomes[0].status == "held" else outcomes
 
 
 def held_whole(scan: Path, held: Held) -> Outcome:
@@ -213,8 +218,13 @@ def held_whole(scan: Path, held: Held) -> Outcome:
     return _held(scan, "", held)
 
 
-def _held(scan: Path, print_name: str, held: Held) -> Outcome:
-    return Outcome(shown(scan.name), print_name, "held", reason=shown(held.reason), remedy=shown(held.remedy))
+def _held(scan: Path, print_name: str, held: Held, item: int = 0) -> Outcome:
+    return Outcome(_told(scan, item), print_name, "held", reason=shown(held.reason), remedy=shown(held.remedy))
+
+
+def _told(scan: Path, item: int) -> str:
+    """The scan's name, and which item of it."""
+    return f"{shown(scan.name)}, item {item}" if item else shown(scan.name)
 
 
 def _put_aside_and_tell(studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None) -> None:

@@ -17,8 +17,12 @@ HOLDER = ".platemark.holder"
 
 
 @contextlib.contextmanager
-def sole_worker(folder: Path) -> Iterator[None]:
-    """Hold a folder while the block runs; the system lets go of it even after a kill.
+def sole_worker(folder: Path, scans: Path) -> Iterator[None]:
+    """Hold a studio while the block runs; the system lets go of it even after a kill.
+
+    Args:
+        folder: where the lock lies: one that is not taken away and made anew, as `scans/` may be.
+        scans: where scans are dropped, to say so.
 
     Raises:
         PlatemarkError: somebody else holds it; says who. Or it cannot be written.
@@ -30,8 +34,8 @@ def sole_worker(folder: Path) -> Iterator[None]:
             lock.acquire(timeout=0)
         except Timeout as fault:
             raise PlatemarkError(
-                f"{folder} is being worked on by {_who(holder)}",
-                remedy="drop scans there and it will take them, or end it first",
+                f"this studio is being worked on by {_who(holder)}",
+                remedy=f"drop scans into {scans} and it will take them, or end it first",
             ) from fault
     try:
         store.write_whole(holder, f"platemark, process {os.getpid()}\n".encode(), step="holder", replace=True)

@@ -17,14 +17,14 @@ NOTE = ".held.toml"
 
 
 def leave(studio: Studio, scan: Path, kept: Kept) -> None:
-    """Take a scan out of its folder, once its archived copy was read back, and keep its ticket beside that copy.
+    """Take a scan out of `scans/` or `held/`, once its copy was read back, and keep its ticket beside that copy.
 
     A scan that was prepared from another folder stays there.
 
     Raises:
         StoreError: the disk refuses; what is there is whole, and the next try finishes it.
     """
-    if not is_inside(scan, studio.scans):
+    if not any(is_inside(scan, folder) for folder in (studio.scans, studio.held)):
         return
     ticket = ticket_path(scan)
     if store.is_file(ticket):

@@ -20,6 +20,8 @@ _LAB = (8, 9)  # CIELab and ICCLab
 def mended(path: Path, page: int) -> bytearray | None:
     """The whole file, in memory, with such tags changed; or None if there are none, as is usual.
 
+    For a scan of CIELAB that is up to 6 bytes a pixel, so max_megapixels bounds it.
+
     Args:
         path: of a file whose header could be read; only a TIFF needs mending.
         page: counted from 0.

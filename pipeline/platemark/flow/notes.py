@@ -19,15 +19,18 @@ def put_aside(studio: Studio, scan: Path, reasons: list[Reason], archived: Path 
     """Move a scan and its ticket into `held/`, after the note that says why; returns where it lies.
 
     The note comes first, so that no scan is ever there without one. A scan that was prepared from another folder
-    stays where it is.
+    stays where it is, and gets no note: who named it is told at once.
 
     Raises:
         StoreError: the disk refuses; the scan is where it was.
     """
     moves = is_inside(scan, studio.scans) and store.is_plain_file(scan)
+    if not moves and not is_inside(scan, studio.held):
+        return scan
     place = _place_for(scan, studio.held) if moves else scan
+    back = scan.parent if moves else studio.scans
     note = note_path(studio.held / place.name)
-    store.write_whole(note, _held_note(place, scan.parent, reasons, archived), step="held", replace=True)
+    store.write_whole(note, _held_note(place, back, reasons, archived), step="held", replace=True)
     if moves:
         ticket = ticket_path(scan)
         if store.is_file(ticket):

@@ -82,12 +82,13 @@ def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
         StoreError: `ready/` cannot be listed.
     """
     taken = store.names_in(folder)
-    place = Place(folder, print_name, recipe, kept.stem)
-    while name_key(place.manifest.name) in taken:
-        made = _made_at(place, kept)
-        if made:
-            return replace(place, made=made)
-        place = place.next()
+    for stem in dict.fromkeys([kept.first_stem, kept.stem]):  # it may have been made before it was renamed
+        place = Place(folder, print_name, recipe, stem)
+        while name_key(place.manifest.name) in taken:
+            made = _made_at(place, kept)
+            if made:
+                return replace(place, made=made)
+            place = place.next()
     return place
 
 

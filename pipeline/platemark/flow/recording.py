@@ -22,14 +22,16 @@ from platemark.records.manifest import FORMAT, Manifest, Output, ProfileUsed, So
 from platemark.records.store import Kept
 
 
-def manifest_for(studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made) -> Manifest:
+def manifest_for(
+    studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made, item: int = 0
+) -> Manifest:
     """Tell everything that the export was made from, by and into.
 
     Raises:
         Held: a stage gave something that cannot be written down, such as a number that is none.
     """
     try:
-        return _manifest(studio, place, opening, kept, job, made)
+        return _manifest(studio, place, opening, kept, job, made, item)
     except ValidationError as fault:
         raise Held(
             f"the manifest cannot hold what a stage gave: {first_problem(fault)}",
@@ -37,12 +39,12 @@ def manifest_for(studio: Studio, place: Place, opening: Opening, kept: Kept, job
         ) from fault
 
 
-def _manifest(studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made) -> Manifest:
+def _manifest(studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made, item: int) -> Manifest:
     spec = studio.config.print[job.print_name]
     return Manifest(
         format=FORMAT,
         recipe=place.recipe,
-        sources=[_source(opening, kept, place.folder)],
+        sources=[_source(opening, kept, place.folder, item)],
         print={"name": job.print_name, **spec.model_dump(mode="json", exclude={"stage_settings", "stages"})},
         work={key: value for key, value in vars(job.work).items() if value and key != "sha256"},
         transforms=[_transform(applied) for applied in made.applied],
@@ -59,12 +61,13 @@ def _manifest(studio: Studio, place: Place, opening: Opening, kept: Kept, job: J
     )
 
 
-def _source(opening: Opening, kept: Kept, ready: Path) -> Source:
+def _source(opening: Opening, kept: Kept, ready: Path, item: int) -> Source:
     return Source(
         name=kept.stem,
         sha256=kept.sha256,
         size=kept.size,
         archived=_readable(_relative(kept.path, ready)),
+        item=item,
         page=opening.page,
         orientation=opening.orientation,
         ppi=opening.ppi,

@@ -37,6 +37,7 @@ class Reproduction:
         changed: what differs in how they were made, a sentence each.
         largest: largest CIEDE2000 to the file made then, where that is at hand and differs.
         mean: the mean of it.
+        at_hand: the file beside the manifest is still the one made then.
     """
 
     manifest: Path
@@ -45,11 +46,15 @@ class Reproduction:
     changed: tuple[str, ...] = ()
     largest: float | None = None
     mean: float | None = None
+    at_hand: bool = True
 
     def sentence(self) -> str:
         """Say what came of it."""
         if self.same:
-            return f"{self.manifest.name}: identical, all {len(self.data)} bytes"
+            spoilt = (
+                "" if self.at_hand else "; but the file beside the manifest is missing or has changed: keep this one"
+            )
+            return f"{self.manifest.name}: identical, all {len(self.data)} bytes{spoilt}"
         why = "; ".join(self.changed) or "no library, stage or kind of machine has changed, so platemark itself has"
         far = "The file made then is not at hand as it was, so how far they differ cannot be told."
         if self.largest is not None and self.mean is not None:
@@ -81,7 +86,8 @@ def reproduce(path: Path, plugins: Plugins) -> Reproduction:
     steps = [_step_of_then(transform, plugins, archive, path.name) for transform in manifest.transforms]
     data = _replay(open_picture(original, _opening(source, profiles[source.profile])), steps, path.name)
     if hashlib.sha256(data).hexdigest() == manifest.output.sha256:
-        return Reproduction(path, data, same=True)
+        export = path.parent / manifest.output.file
+        return Reproduction(path, data, same=True, at_hand=export.is_file() and _hash(export) == manifest.output.sha256)
     changed = tuple(_what_changed(manifest, plugins))
     largest, mean = _how_far(path.parent / manifest.output.file, manifest, data)
     return Reproduction(path, data, same=False, changed=changed, largest=largest, mean=mean)

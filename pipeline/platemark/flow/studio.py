@@ -127,12 +127,13 @@ def ticket_path(scan: Path) -> Path:
     return scan.with_suffix(".toml")
 
 
-def recipe_of(studio: Studio, print_name: str, ticket: Ticket, steps: list[Step]) -> str:
+def recipe_of(studio: Studio, print_name: str, ticket: Ticket, steps: list[Step], item: int = 0) -> str:
     """A hash of everything but the scan that decides how a print comes out."""
     config = studio.config
     paper = studio.paper(print_name)
     scanner_profile = config.scanner.profile
     asked = {
+        "item": item,
         "print": config.print[print_name].model_dump(mode="json", exclude={"stage_settings", "stages"}),
         "paper": [paper.name, paper.surface, paper.profile and paper.profile.sha256, paper.intent, paper.black_point],
         "artist": config.artist.model_dump(mode="json"),

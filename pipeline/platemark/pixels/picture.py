@@ -120,6 +120,13 @@ class Picture:
         """The same pixels, said to lie at another density."""
         return replace(self, ppi=ppi)
 
+    def with_source(self, opener: Callable[[], pyvips.Image]) -> "Picture":
+        """The same geometry, still waiting, over other source pixels of the same size and profile.
+
+        For what mends the scan itself: the print is still resampled once. Nothing is remembered of the old pixels.
+        """
+        return replace(self, open=opener, facts={})
+
     # Pixels: the first of these renders the geometry.
 
     @property

@@ -59,12 +59,13 @@ class _Record(BaseModel):
 
 
 class Source(_Record):
-    """One scan, and how it was opened."""
+    """One scan, and how it was opened; `item` counts from 1 where several lay on the bed, 0 is the only one."""
 
     name: str
     sha256: str
     size: int
     archived: str
+    item: int = 0
     page: int = 0
     orientation: int = 1
     ppi: float

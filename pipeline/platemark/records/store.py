@@ -13,7 +13,7 @@ import os
 import shutil
 import stat
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -36,12 +36,27 @@ _SHORT = 12
 
 @dataclass(frozen=True)
 class Kept:
-    """A scan in the archive: where, and under which readable name its exports go."""
+    """A scan in the archive.
+
+    Attributes:
+        path: where.
+        stem: the readable name under which its exports go: that of the scan in hand.
+        sha256: of its content.
+        size: in bytes.
+        first_stem: the name under which this content was archived first, which may be another.
+    """
 
     path: Path
     stem: str
     sha256: str
     size: int
+    first_stem: str
+
+    def numbered(self, item: int) -> "Kept":
+        """The same scan, under the readable name of one of its items; 0 is the whole."""
+        if not item:
+            return self
+        return replace(self, stem=f"{self.stem}-{item}", first_stem=f"{self.first_stem}-{item}")
 
 
 def sha256_of(path: Path) -> str:
@@ -69,14 +84,14 @@ def keep_original(scan: Path, originals: Path, when: Callable[[], object] = lamb
         known = _sound_original(originals, digest)
         if known:
             sync_folder(originals)  # a crash may have come between its name and this
-            return known
+            return replace(known, stem=stem)
     with scan.open("rb") as original, errors_named(target), _aside(target, "archive") as file:
         reach("archive.write")
         shutil.copyfileobj(original, file, _CHUNK)
         file.flush()
         _check_copy(Path(file.name), scan, digest)
         when()
-    return Kept(target, stem, digest, target.stat().st_size)
+    return Kept(target, stem, digest, target.stat().st_size, stem)
 
 
 def _sound_original(originals: Path, digest: str) -> Kept | None:
@@ -87,7 +102,8 @@ def _sound_original(originals: Path, digest: str) -> Kept | None:
             continue
         found = sha256_of(path)
         if found == digest:
-            return Kept(path, path.stem[: -_SHORT - 1], digest, path.stat().st_size)
+            stem = path.stem[: -_SHORT - 1]
+            return Kept(path, stem, digest, path.stat().st_size, stem)
         if not found.startswith(short):
             _set_aside(path, found)
     return None

@@ -99,9 +99,8 @@ class Border(Stage[BorderSettings, BorderParameters]):
         """Lay out the sheet; the picture is centred in its area."""
         layout = job.lay_out(picture.width, picture.height)
         place = _centred(picture.size, layout.area)
-        gap, keyline = (_pixels(mm, layout.ppi) for mm in (settings.keyline_gap, settings.keyline))
-        keylines = _frame(place, gap, max(1, keyline)) if settings.keyline else []
-        below = place.y + place.height + (gap + keyline if keylines else 0)
+        keylines = _keylines(settings, job, layout, place)
+        below = max([place.y + place.height, *(y + height for _x, y, _width, height in keylines)])
         text, size, top = _lettering(settings, job, layout, below)
         return BorderParameters(
             width=layout.file.width,
@@ -132,6 +131,23 @@ class Border(Stage[BorderSettings, BorderParameters]):
         coverage = written(parameters.text, parameters.text_px)
         at = (parameters.text_centre - coverage.shape[1] // 2, parameters.text_top)
         return stamped(sheet, coverage, at, paint(_sixteen(parameters.text_colour), profile))
+
+
+def _keylines(settings: BorderSettings, job: Job, layout: Layout, place: Box) -> Rectangles:
+    """The line around the picture; left out where it would leave the finished sheet."""
+    if not settings.keyline:
+        return []
+    boxes = _frame(place, _pixels(settings.keyline_gap, layout.ppi), max(1, _pixels(settings.keyline, layout.ppi)))
+    sheet = layout.sheet
+    right, bottom = sheet.x + sheet.width, sheet.y + sheet.height
+    if all(x >= sheet.x and y >= sheet.y and x + w <= right and y + h <= bottom for x, y, w, h in boxes):
+        return boxes
+    job.notice(
+        "keyline",
+        "left out",
+        "there is no room for the line around the picture: widen the border, or write a smaller keyline_gap",
+    )
+    return []
 
 
 def _centred(size: tuple[int, int], area: Box) -> Box:

@@ -1,6 +1,7 @@
 """Lettering: one line of text below the picture, as coverage. Letters are set one by one, without shaping."""
 
 import re
+import unicodedata
 from collections.abc import Mapping
 from importlib.resources import as_file, files
 
@@ -33,14 +34,17 @@ def worded(pattern: str, facts: Mapping[str, str]) -> str:
     text = _WORD.sub(lambda found: facts[found[1]], pattern)
     text = re.sub(r"\(\s*\)", "", text)
     text = re.sub(r"(\s*[,;·])(?:\s*[,;·])+", r"\1", text)
-    return " ".join(text.split()).strip(_SEPARATORS)
+    # Composed: without shaping, an accent that stands as a sign of its own would be set beside its letter.
+    return unicodedata.normalize("NFC", " ".join(text.split()).strip(_SEPARATORS))
 
 
 def missing_signs(text: str) -> str:
-    """The characters that the font does not have; it would print boxes."""
+    """The characters that the font does not have (it would print boxes), or that would need shaping."""
     font = _font(32)
     box = bytes(font.getmask(_NO_SIGN))
-    return "".join(sign for sign in dict.fromkeys(text) if bytes(font.getmask(sign)) == box)
+    return "".join(
+        sign for sign in dict.fromkeys(text) if unicodedata.combining(sign) or bytes(font.getmask(sign)) == box
+    )
 
 
 def fitting(text: str, height: int, widest: int) -> int:

@@ -34,18 +34,18 @@ class Care:
 CAREFUL = Care(alone_mm=2.0, hair_alone_mm=4.0, company=2)
 THOROUGH = Care(alone_mm=0.7, hair_alone_mm=2.0, company=5)
 _COMPANY_MM = 5.0
-# What is a little fainter belongs to the same grain or the same pattern.
-_AS_HIGH = 0.6
+# What is a little fainter belongs to the same grain; what is four times fainter, and no grain, to the same pattern.
+_AS_HIGH, _FAINTER = 0.75, 0.25
 # Lint is longer than this and hair on a scan rarely longer than that (common practice).
 _HAIR_MM = (0.8, 15.0)
 _HAIR_WIDTH_MM = 0.35
 # What neither a grey veil nor a shadow explains of a difference, as a share of it: paint.
-_OWN_COLOUR = 0.3
+_OWN_COLOUR = 0.12
 # A step across an edge that a sensor blurs by 0.7 pixels, one sigma, is at least half its height (normal
 # distribution); twice as soft is not lying on the glass.
 _SHARP = 0.25
-# Within this share of the mark's height from its colour, a neighbour is of its kind.
-_KIN = 0.55
+# A mark that goes less far than its surroundings vary may be a part of them.
+_FURTHER = 1.4
 
 
 @dataclass(frozen=True)
@@ -60,17 +60,21 @@ def judge(marks: Marks, pixels: Pixels, ppmm: float, care: Care) -> Dust:
     """Sort the dust out of the marks of one sign."""
     tall, wide = marks.bottom - marks.top + 1, marks.right - marks.left + 1
     longest, across = np.maximum(tall, wide), marks.area / np.maximum(tall, wide)
-    # Light spread over a pixel on each side makes the smallest speck three pixels wide.
-    speck = (longest <= WIDEST_MM * ppmm + 2) & (marks.area >= 0.35 * longest**2)
+    # Light spreads over one or two pixels on each side.
+    speck = (longest <= WIDEST_MM * ppmm + 4) & (marks.area >= 0.35 * longest**2)
     length = np.hypot(tall, wide)
-    hair = ~speck & (across <= _HAIR_WIDTH_MM * ppmm + 2) & (length >= _HAIR_MM[0] * ppmm) & (
-        length <= _HAIR_MM[1] * ppmm
+    hair = (
+        ~speck & (across <= _HAIR_WIDTH_MM * ppmm + 2) & (length >= _HAIR_MM[0] * ppmm) & (length <= _HAIR_MM[1] * ppmm)
     )
     clear = marks.peak >= marks.limit
     look = Look(marks, clear & ~speck, pixels, ppmm)
     return Dust(
         [mark for mark in np.flatnonzero(clear & speck).tolist() if look.is_dust(mark, care.alone_mm, care.company)],
-        [mark for mark in np.flatnonzero(clear & hair).tolist() if look.is_dust(mark, care.hair_alone_mm, care.company)],
+        [
+            mark
+            for mark in np.flatnonzero(clear & hair).tolist()
+            if look.is_dust(mark, care.hair_alone_mm, care.company)
+        ],
     )
 
 
@@ -94,13 +98,17 @@ class Look:
         if self._stroke_near(mark, alone_mm) or self._company(mark) > company:
             return False
         window, inside = self._window(mark, alone_mm)
-        around = ~_widened(inside, 2)
+        around = ~_widened(inside | self._other_specks(window.shape[:2]), 2)
+        if not around.any():
+            return False
         soft = softened(window)
         ground = np.median(window[around], axis=0)
-        y, x = self._marks.pixels(mark)
         core = self._core(window, mark)
-        return own_colour(ground, core) < _OWN_COLOUR and _is_sharp(window, inside, ground, core) and not _kin(
-            soft, around, ground, self._core(soft, mark)
+        height = abs(float(ground.mean() - core.mean()))
+        return (
+            own_colour(ground, core) < _OWN_COLOUR
+            and _is_sharp(window, inside, height)
+            and _stands_out(soft, around, height)
         )
 
     def _stroke_near(self, mark: int, within_mm: float) -> bool:
@@ -111,7 +119,9 @@ class Look:
     def _company(self, mark: int) -> int:
         """How many other marks lie near that are as high as this one, or nearly."""
         other = np.unique(self._label[self._inside(mark, _COMPANY_MM)])
-        return int(np.count_nonzero(self._marks.peak[other] >= _AS_HIGH * self._marks.peak[mark])) - 1
+        share = self._marks.peak[other] / self._marks.peak[mark]
+        alike = (share >= _AS_HIGH) | ((share >= _FAINTER) & (self._marks.peak[other] >= self._marks.limit[other]))
+        return int(np.count_nonzero(alike)) - 1
 
     def _inside(self, mark: int, within_mm: float) -> Mask:
         marks, far = self._marks, within_mm * self._ppmm
@@ -133,6 +143,15 @@ class Look:
         inside[y - self._top, x - self._left] = True
         return window, inside
 
+    def _other_specks(self, shape: tuple[int, ...]) -> Mask:
+        """Where in the window other small marks are; whether they are too many is asked elsewhere."""
+        marks, (rows, columns) = self._marks, shape
+        y, x = marks.y - self._top, marks.x - self._left
+        here = (y >= 0) & (y < rows) & (x >= 0) & (x < columns) & ~self._stroke[self._label]
+        inside = np.zeros(shape, bool)
+        inside[y[here], x[here]] = True
+        return inside
+
     def _core(self, window: Floats, mark: int) -> Floats:
         """Mean colour of the higher quarter of a mark."""
         y, x = self._marks.pixels(mark)
@@ -140,18 +159,17 @@ class Look:
         return window[y[core] - self._top, x[core] - self._left].mean(axis=0)
 
 
-def _kin(soft: Floats, around: Mask, ground: Floats, core: Floats) -> bool:
-    """Whether more than a handful of pixels around have nearly the mark's own colour."""
-    height = np.sqrt(np.square(ground - core).sum())
-    away = np.sqrt(np.square(soft - core).sum(axis=2))
-    return int(np.count_nonzero(away[around] < _KIN * height)) > around.sum() // 1000
+def _stands_out(soft: Floats, around: Mask, height: float) -> bool:
+    """Whether the mark goes further than all around it differs: grain, edges, and what compression leaves there."""
+    grey = soft.mean(axis=2)[around]
+    return height >= _FURTHER * float(np.ptp(grey))
 
 
-def _is_sharp(window: Floats, inside: Mask, ground: Floats, core: Floats) -> bool:
+def _is_sharp(window: Floats, inside: Mask, height: float) -> bool:
+    """Whether there is a steep step on each of the four sides."""
     grey, near = window.mean(axis=2), _widened(inside, 1)
-    height = abs(float(ground.mean() - core.mean()))
-    steps = [np.abs(np.diff(grey, axis=a))[near[1:] if a == 0 else near[:, 1:]].max(initial=0) for a in (0, 1)]
-    return bool(max(steps) >= _SHARP * height)
+    down, right = np.diff(grey, axis=0)[near[1:]], np.diff(grey, axis=1)[near[:, 1:]]
+    return min(down.max(), -down.min(), right.max(), -right.min()) >= _SHARP * height
 
 
 def own_colour(ground: Floats, core: Floats) -> float:

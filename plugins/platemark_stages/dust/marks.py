@@ -1,6 +1,5 @@
 """Marks: whatever is thinner than a millimetre and stands out from the grain around it, dust and strokes alike."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,14 +13,15 @@ Indices = NDArray[np.int64]
 # What is wider than this is no speck: in scans of dusty glass nearly all are smaller (common practice).
 WIDEST_MM = 1.0
 # The grain of a paper is alike within a centimetre, and a speck covers a fiftieth of such a square at most.
-_SQUARE_MM = 8.0
+_SQUARE_MM = 5.0
 # How far beyond the grain a mark stands. Heights of grain fall off by about ten for each step from the 90th to the 99th
 # percentile; two steps more leave one pixel in ten thousand, and the judging has to deal with those.
-_BEYOND_GRAIN = 2.0
+_BEYOND_GRAIN = 3.6
 # A step of 3 in 255 is about 1 L* in the lights, which is just visible (IEC 61966-2-1 with CIE 15, computed).
 _SEEN = 3 * 257.0
+_STRIP = 256
 # What stands out by this much is a mark even where strokes fill the whole square.
-_PLAIN = 50 * 257.0
+_PLAIN = 16 * 257.0
 
 
 @dataclass(frozen=True)
@@ -69,28 +69,45 @@ def find_marks(pixels: Pixels, ppmm: float, sign: int) -> Marks:
         ppmm: pixels per millimetre.
         sign: +1 for marks darker than the ground, -1 for brighter ones.
     """
-    found = list(_standing_out(pixels, ppmm, sign))
-    y, x = (np.concatenate([part[i] for part in found]) for i in (0, 1))
-    height, limit = (np.concatenate([part[i] for part in found]) for i in (2, 3))
-    label = labelled(y, x, pixels.shape[1] + 2)
-    return _gathered(sign, y, x, height, limit, label)
+    heights = _heights(pixels, ppmm, sign)
+    side = max(8, round(_SQUARE_MM * ppmm))
+    usual, limit = _grain(heights, side)
+    found = []
+    for row, column in np.ndindex(*limit.shape):
+        square = heights[row * side : (row + 1) * side, column * side : (column + 1) * side]
+        low, high = usual[row, column], limit[row, column]
+        y, x = np.nonzero(square > low + (high - low) / 2)
+        found.append((y + row * side, x + column * side, square[y, x].astype(np.float32), np.full(len(y), high)))
+    y, x, height, limits = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return _gathered(sign, y, x, height, limits, labelled(y, x, pixels.shape[1] + 2))
 
 
-def _standing_out(
-    pixels: Pixels, ppmm: float, sign: int
-) -> Iterator[tuple[Indices, Indices, Floats, Floats]]:
-    """Row, column, height above the ground, and the limit for a mark: of all pixels half as high as that limit."""
-    side, reach = max(8, round(_SQUARE_MM * ppmm)), max(1, round(WIDEST_MM * ppmm / 2))
-    rows = pixels.shape[0]
-    for top in range(0, rows, side):
-        start, end = max(0, top - 2 * reach - 1), min(rows, top + side + 2 * reach + 1)
-        heights = top_hat(grey(pixels[start:end]), reach, sign)[top - start :][: min(side, rows - top)]
-        for left in range(0, pixels.shape[1], side):
-            square = heights[:, left : left + side]
-            usual, often, seldom = np.percentile(square[::2, ::2], (50, 90, 99))
-            limit = min(max(seldom + _BEYOND_GRAIN * (seldom - often), _SEEN), _PLAIN)
-            y, x = np.nonzero(square > usual + (limit - usual) / 2)
-            yield y + top, x + left, square[y, x], np.full(len(y), limit, np.float32)
+def _heights(pixels: Pixels, ppmm: float, sign: int) -> NDArray[np.uint16]:
+    """How far each pixel stands out from its ground, 0 to 65535; a strip at a time."""
+    reach, rows = max(1, round(WIDEST_MM * ppmm / 2)), len(pixels)
+    out = np.empty(pixels.shape[:2], np.uint16)
+    for top in range(0, rows, _STRIP):
+        start, end = max(0, top - 2 * reach - 1), min(rows, top + _STRIP + 2 * reach + 1)
+        strip = top_hat(grey(pixels[start:end]), reach, sign)
+        out[top : top + _STRIP] = np.rint(strip[top - start :][:_STRIP])
+    return out
+
+
+def _grain(heights: NDArray[np.uint16], side: int) -> tuple[Floats, Floats]:
+    """Usual height, and the limit for a mark, of each square.
+
+    Both are medians of 3 x 3 squares, so that a hair which fills one is not measured against itself.
+    """
+    rows, columns = (-(-length // side) for length in heights.shape)
+    measured = np.empty((2, rows, columns), np.float32)
+    for row, column in np.ndindex(rows, columns):
+        square = heights[row * side : (row + 1) * side, column * side : (column + 1) * side]
+        usual, often, seldom = np.percentile(square, (50, 90, 98))
+        measured[:, row, column] = usual, min(max(seldom + _BEYOND_GRAIN * (seldom - often), _SEEN), _PLAIN)
+    padded = np.pad(measured, ((0, 0), (1, 1), (1, 1)), mode="edge")
+    nine = [padded[:, i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
+    usual, limit = np.median(nine, axis=0).astype(np.float32)
+    return usual, limit
 
 
 def grey(pixels: Pixels) -> Grey:
@@ -177,6 +194,4 @@ def _gathered(sign: int, y: Indices, x: Indices, height: Floats, limit: Floats, 
     first = np.flatnonzero(np.diff(label, prepend=-1, append=-1)) if len(label) else np.zeros(1, np.int64)
     start = first[:-1]
     low_high = [op.reduceat(v, start) if len(start) else v for v in (y, x) for op in (np.minimum, np.maximum)]
-    return Marks(
-        sign, np.diff(first), *low_high, height[start], y[start], x[start], limit[start], y, x, first
-    )
+    return Marks(sign, np.diff(first), *low_high, height[start], y[start], x[start], limit[start], y, x, first)

@@ -46,7 +46,9 @@ def guesses(first: Floats, second: Floats, ppi: float) -> list[Guess]:
     for degrees in _TURNS:
         turn = Affine.rotation(degrees, about=(columns / 2, rows / 2))
         turned = [warped(plane, turn, (0, 0, columns, rows)) for plane in (banded, mask)]
-        maps.append(_correlation(fixed, _spectra(turned[0], (turned[1] > 0.99).astype(np.float32), shape), shape, least))
+        maps.append(
+            _correlation(fixed, _spectra(turned[0], (turned[1] > 0.99).astype(np.float32), shape), shape, least)
+        )
         turns.append(turn)
     return _peaks(np.stack(maps), turns, first.shape)
 
@@ -87,7 +89,10 @@ def _spectra(plane: Floats, mask: Floats, shape: tuple[int, ...]) -> tuple[NDArr
 
 
 def _correlation(
-    fixed: tuple[NDArray[np.complex128], ...], moving: tuple[NDArray[np.complex128], ...], shape: tuple[int, ...], least: float
+    fixed: tuple[NDArray[np.complex128], ...],
+    moving: tuple[NDArray[np.complex128], ...],
+    shape: tuple[int, ...],
+    least: float,
 ) -> Floats:
     """Correlation at each shift, raised for larger overlaps: what agrees over more is less by chance."""
 

@@ -14,6 +14,7 @@ Doubles = NDArray[np.float64]
 Pair = tuple[int, int]
 
 _STEPS = 12
+_STRETCH = 1  # its place among the four values of a pose
 _TUNING = 4.685  # Tukey's biweight: 95 percent efficient under normal errors
 _MOST_STRETCH = 0.01  # a home scanner's carriage is off by up to half a percent
 _SURE = 5.0  # standard errors; less is noise
@@ -61,15 +62,17 @@ def fit(poses: Sequence[Pose], pairs: Mapping[Pair, Matches], *, stretch: bool) 
         Gauss-Newton with iteratively reweighted least squares, Tukey's biweight, scale from the median (Huber,
         Robust Statistics, chapter 7; the tuning constant from memory).
     """
-    loose = [True, stretch, True, True]
-    fitted, errors = _iterate(list(poses), pairs, loose)
-    if not stretch:
+    free = [(part, k) for part in range(1, len(poses)) for k in range(4) if stretch or k != _STRETCH]
+    fitted, errors = _iterate(list(poses), pairs, free)
+    doubtful = [
+        part
+        for part, pose in enumerate(fitted)
+        if abs(pose.stretch) > _MOST_STRETCH or abs(pose.stretch) < _SURE * errors.get((part, _STRETCH), 0.0)
+    ]
+    if not stretch or not doubtful:
         return fitted
-    sure = [abs(pose.stretch) > _SURE * error and abs(pose.stretch) < _MOST_STRETCH for pose, error in zip(fitted, errors, strict=True)]
-    if all(sure[1:]):
-        return fitted
-    still = [pose if keep else replace(pose, stretch=0.0) for pose, keep in zip(fitted, sure, strict=True)]
-    return _iterate(still, pairs, loose, frozen=[not keep for keep in sure])[0]
+    still = [replace(pose, stretch=0.0) if part in doubtful else pose for part, pose in enumerate(fitted)]
+    return _iterate(still, pairs, [(part, k) for part, k in free if k != _STRETCH or part not in doubtful])[0]
 
 
 def residuals(poses: Sequence[Pose], pair: Pair, matches: Matches) -> Doubles:
@@ -79,26 +82,19 @@ def residuals(poses: Sequence[Pose], pair: Pair, matches: Matches) -> Doubles:
 
 
 def _iterate(
-    poses: list[Pose], pairs: Mapping[Pair, Matches], loose: list[bool], frozen: Sequence[bool] = ()
-) -> tuple[list[Pose], list[float]]:
-    """Solve again and again; also gives the standard error of each part's stretch."""
-    free = [
-        (part, k)
-        for part in range(1, len(poses))
-        for k in range(4)
-        if loose[k] and not (k == 1 and frozen and frozen[part])
-    ]
+    poses: list[Pose], pairs: Mapping[Pair, Matches], free: Sequence[Pair]
+) -> tuple[list[Pose], dict[Pair, float]]:
+    """Solve again and again for the free values, each (part, which); also gives the standard errors of them."""
     columns = {name: column for column, name in enumerate(free)}
     normal = np.eye(len(free))
     for _ in range(_STEPS):
         normal, right = _normal(poses, pairs, columns)
-        step = np.linalg.solve(normal, right)
+        step: Doubles = np.linalg.solve(normal, right).astype(np.float64)
         poses = [_stepped(pose, part, columns, step) for part, pose in enumerate(poses)]
         if np.abs(step).max() < 1e-7:
             break
-    inverse = np.linalg.inv(normal)
-    errors = [float(inverse[columns[part, 1], columns[part, 1]] ** 0.5) if (part, 1) in columns else 0.0 for part in range(len(poses))]
-    return poses, errors
+    variances = np.linalg.inv(normal).diagonal()
+    return poses, {name: float(variances[column]) ** 0.5 for name, column in columns.items()}
 
 
 def _normal(poses: list[Pose], pairs: Mapping[Pair, Matches], columns: Mapping[Pair, int]) -> tuple[Doubles, Doubles]:

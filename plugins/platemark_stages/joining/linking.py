@@ -1,22 +1,25 @@
 """Which parts overlap, and about where: guesses at low density, proved by local matches."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
-from platemark import Affine
-from platemark_stages.joining.coarse import LEAST_OVERLAP_MM, Guess, guesses
-from platemark_stages.joining.fitting import Pair, Pose, fit, residuals
+from platemark_stages.joining.coarse import Guess, guesses
+from platemark_stages.joining.fitting import Doubles, Pair, Pose, fit
 from platemark_stages.joining.matching import Matches, match
 from platemark_stages.joining.planes import Level
 
-# A wrong place correlates by chance, at some 0.1; noise and two lamps leave the right one above 0.8.
-LEAST_AGREEMENT = 0.6
-LEAST_MATCHES = 6  # three positions fix turn and shift; twice that, to see whether they agree
-_PROOF_PPI = 80.0  # a block of 32 pixels is then 10 mm and more
-_RIM_MM = 2.0
+# A wrong place reaches 0.75 with pale washes, whose few edges can be laid on one another; noise of 2 percent
+# leaves the right one at 0.99.
+LEAST_AGREEMENT = 0.85
+LEAST_MATCHES = 10  # two positions fix turn and shift; five times that, to see whether they agree
+_BEYOND_DOUBT = 0.97
+_HOPELESS = 0.3  # at a coarser level, of a guess that the finer ones would have to save
+_PROOF_PPI = 80.0  # a block is then 8 mm, and matches are exact to 0.02 mm
+_RIM_MM = 1.0
+_ROUNDS = 3  # of matching a level; each leaves a tenth of the error
 
 
 @dataclass(frozen=True)
@@ -32,20 +35,40 @@ class Link:
         """Whether this is beyond chance."""
         return self.agreement >= LEAST_AGREEMENT and self.matches >= LEAST_MATCHES
 
+    @property
+    def rank(self) -> tuple[bool, float]:
+        """The higher, the better; beyond 50 matches their number says no more."""
+        return self.holds, self.agreement * min(self.matches, 50) ** 0.5
+
 
 def links(levels: Sequence[Level]) -> dict[Pair, Link]:
     """The best place of each pair of parts, whether it holds or not; pairs without any are left out."""
     found = {}
-    for i, j in combinations(range(len(levels[0].planes)), 2):
-        coarsest = levels[0]
-        tried = [_proved(guess, (i, j), levels) for guess in guesses(coarsest.planes[i], coarsest.planes[j], coarsest.ppi)]
-        if tried:
-            found[i, j] = max(tried, key=lambda link: (link.holds, link.agreement * min(link.matches, 50) ** 0.5))
+    for pair in combinations(range(len(levels[0].planes)), 2):
+        link = _best(pair, levels)
+        if link:
+            found[pair] = link
     return found
 
 
-def usable_boxes(level: Level, full: Sequence[Sequence[float]] | None = None) -> list[np.ndarray]:
-    """Left, top, right, bottom of each part in pixels of a level, less two millimetres or what is known not to lie on the glass."""
+def _best(pair: Pair, levels: Sequence[Level]) -> Link | None:
+    """Try the guesses in turn; one beyond doubt ends the search."""
+    first, second = (levels[0].planes[part] for part in pair)
+    best: Link | None = None
+    for guess in guesses(first, second, levels[0].ppi):
+        link = _proved(guess, pair, levels)
+        if best is None or link.rank > best.rank:
+            best = link
+        if link.matches >= 2 * LEAST_MATCHES and link.agreement > _BEYOND_DOUBT:
+            break
+    return best
+
+
+def usable_boxes(level: Level, full: Sequence[Sequence[float]] | None = None) -> list[Doubles]:
+    """Left, top, right, bottom of what is compared of each part, in pixels of a level.
+
+    A millimetre at each edge is left out, and what is known (`full`, in full pixels) not to have lain on the glass.
+    """
     rim = _RIM_MM / 25.4 * level.ppi
     boxes = []
     for number, plane in enumerate(level.planes):
@@ -58,7 +81,9 @@ def usable_boxes(level: Level, full: Sequence[Sequence[float]] | None = None) ->
     return boxes
 
 
-def matched(level: Level, poses: Sequence[Pose], pairs: Sequence[Pair], boxes: Sequence[np.ndarray]) -> dict[Pair, Matches]:
+def matched(
+    level: Level, poses: Sequence[Pose], pairs: Sequence[Pair], boxes: Sequence[Doubles]
+) -> dict[Pair, Matches]:
     """Local matches of all pairs at one level; poses in pixels of the level."""
     return {
         (i, j): match(
@@ -66,6 +91,7 @@ def matched(level: Level, poses: Sequence[Pose], pairs: Sequence[Pair], boxes: S
             level.planes[j],
             poses[j].affine.then(poses[i].affine.inverse()),
             (boxes[i], boxes[j]),
+            level.ppi,
         )
         for i, j in pairs
     }
@@ -76,19 +102,17 @@ def _proved(guess: Guess, pair: Pair, levels: Sequence[Level]) -> Link:
     place = guess.placement
     turn = float(np.degrees(np.arctan2(place.b, place.a)))
     pose = Pose(turn, 0.0, place.tx, place.ty).scaled(levels[0].factor)
-    matches = None
-    for level in levels:
-        if matches is not None and level.ppi > _PROOF_PPI:
-            break
-        boxes = usable_boxes(level)
-        planes = Level([level.planes[number] for number in pair], level.factor, level.ppi)
-        own = [boxes[number] for number in pair]
+    own = [Level([level.planes[number] for number in pair], level.factor, level.ppi) for level in levels]
+    proofs = [level for level in own if level.ppi <= _PROOF_PPI] or own[:1]
+    for level in proofs:
         poses = [Pose(), pose.scaled(1 / level.factor)]
-        for _ in range(3):
-            matches = matched(planes, poses, [(0, 1)], own)[0, 1]
+        for _ in range(_ROUNDS):
+            matches = matched(level, poses, [(0, 1)], usable_boxes(level))[0, 1]
             if len(matches.first) < LEAST_MATCHES // 2:
                 break
             poses = fit(poses, {(0, 1): matches}, stretch=False)
         pose = poses[1].scaled(level.factor)
-    assert matches is not None
-    return Link(pose, matches.agreement, len(matches.first))
+        link = Link(pose, matches.agreement, len(matches.first))
+        if link.matches >= LEAST_MATCHES and link.agreement < _HOPELESS:
+            break
+    return link

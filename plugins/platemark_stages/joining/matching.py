@@ -10,7 +10,9 @@ from platemark_stages.joining.planes import Floats, warped
 
 Doubles = NDArray[np.float64]
 
-BLOCK = 32  # pixels; enough for the detail of an edge and its surroundings, few enough to follow a bent sheet
+# A block is 8 mm, but 24 pixels at most: enough for an edge and its surroundings, few enough to follow a bent sheet.
+_BLOCK_MM, _LEAST_BLOCK, _LARGEST_BLOCK = 8.0, 8, 24
+_FILLED = 0.5  # of a block must lie in the overlap
 # Contrast of a block that counts as detail: four of 1000 grey levels, some three times a scanner's noise after
 # the smoothing, so plain paper and lid are left out.
 _DETAIL = 0.004
@@ -35,6 +37,16 @@ class Matches:
     likeness: Doubles
     contrast: Doubles
 
+    def only(self, chosen: NDArray[np.intp]) -> "Matches":
+        """Some of them."""
+        return Matches(
+            self.first[chosen],
+            self.second[chosen],
+            self.weight[chosen],
+            self.likeness[chosen],
+            self.contrast[chosen],
+        )
+
     @property
     def agreement(self) -> float:
         """The mean likeness of detail, strong detail counting more: about 1 for the right place, 0 for a wrong one."""
@@ -47,7 +59,7 @@ class Matches:
         return np.linalg.eigvalsh(self.weight)[:, 0] > 100 if len(self.weight) else np.zeros(0, np.bool_)
 
 
-def match(first: Floats, second: Floats, placement: Affine, usable: tuple[Doubles, Doubles]) -> Matches:
+def match(first: Floats, second: Floats, placement: Affine, usable: tuple[Doubles, Doubles], ppi: float) -> Matches:
     """Compare two planes block by block.
 
     Args:
@@ -55,70 +67,73 @@ def match(first: Floats, second: Floats, placement: Affine, usable: tuple[Double
         second: the plane that is laid on it.
         placement: positions of the second to positions of the first, right to about a pixel.
         usable: left, top, right, bottom of what may be compared, for each plane.
+        ppi: density of both.
 
     Source:
         Lucas and Kanade (1981), An iterative image registration technique; with the gain and offset of each block
         fitted too. The covariance is that of least squares.
     """
-    box = _overlap(placement, usable)
-    if min(box[2:]) < BLOCK:
+    block = min(max(round(_BLOCK_MM / 25.4 * ppi), _LEAST_BLOCK), _LARGEST_BLOCK)
+    box = _overlap(placement, usable, block)
+    if min(box[2:]) < block:
         nothing = np.zeros((0, 2))
         return Matches(nothing, nothing, np.zeros((0, 2, 2)), np.zeros(0), np.zeros(0))
     left, top, width, height = box
     still = first[top : top + height, left : left + width]
-    moved = warped(second, placement, box)
-    inside = _inside(placement, box, usable[1])
-    return _solved(_moments(still, moved, inside), box, placement)
+    still = np.pad(still, ((0, height - still.shape[0]), (0, width - still.shape[1])), mode="edge")
+    inside = _inside(Affine.identity(), box, usable[0]) * _inside(placement, box, usable[1])
+    return _solved(_moments(still, warped(second, placement, box), inside, block), box, placement, block)
 
 
-def _overlap(placement: Affine, usable: tuple[Doubles, Doubles]) -> tuple[int, int, int, int]:
-    """The box (left, top, width, height) of the first plane that holds the overlap, whole blocks."""
+def _overlap(placement: Affine, usable: tuple[Doubles, Doubles], block: int) -> tuple[int, int, int, int]:
+    """The box (left, top, width, height) of the first plane that holds the overlap, in whole blocks."""
     left, top, right, bottom = usable[1]
     corners = placement.apply([(left, top), (right, top), (right, bottom), (left, bottom)])
-    low = np.ceil(np.maximum(corners.min(axis=0), usable[0][:2])).astype(int)
-    high = np.floor(np.minimum(corners.max(axis=0), usable[0][2:])).astype(int)
-    width, height = (int(side) // BLOCK * BLOCK for side in np.maximum(high - low, 0))
+    low = np.floor(np.maximum(corners.min(axis=0), usable[0][:2])).astype(int)
+    high = np.ceil(np.minimum(corners.max(axis=0), usable[0][2:])).astype(int)
+    width, height = (-(-int(side) // block) * block for side in np.maximum(high - low, 0))
     return int(low[0]), int(low[1]), width, height
 
 
 def _inside(placement: Affine, box: tuple[int, int, int, int], usable: Doubles) -> Floats:
-    """1 where the second plane may be compared."""
+    """1 where a plane that lies so may be compared."""
     left, top, width, height = box
     back = placement.inverse()
     x = np.arange(width)[None, :] + left + 0.5
     y = np.arange(height)[:, None] + top + 0.5
     across, down = back.a * x + back.b * y + back.tx, back.c * x + back.d * y + back.ty
     good = (across > usable[0]) & (across < usable[2]) & (down > usable[1]) & (down < usable[3])
-    return good.astype(np.float32)
+    flags: Floats = good.astype(np.float32)
+    return flags
 
 
-def _moments(still: Floats, moved: Floats, inside: Floats) -> Doubles:
+def _moments(still: Floats, moved: Floats, inside: Floats, block: int) -> Doubles:
     """Sums over blocks of the products of [slope along x, slope along y, moved, 1, still], shape (n_y, n_x, 5, 5)."""
     middle = (still + moved) * np.float32(0.5)
     down, across = np.gradient(middle)
     terms = [across, down, moved, np.ones_like(still), still]
     terms = [term * inside for term in terms]
-    rows, columns = still.shape[0] // BLOCK, still.shape[1] // BLOCK
+    rows, columns = still.shape[0] // block, still.shape[1] // block
     sums = np.empty((rows, columns, 5, 5))
     for i in range(5):
         for j in range(i, 5):
-            product = (terms[i] * terms[j]).reshape(rows, BLOCK, columns, BLOCK)
+            product = (terms[i] * terms[j]).reshape(rows, block, columns, block)
             sums[:, :, i, j] = sums[:, :, j, i] = product.sum(axis=(1, 3), dtype=np.float64)
     return sums
 
 
-def _solved(sums: Doubles, box: tuple[int, int, int, int], placement: Affine) -> Matches:
-    """From the sums of each block to its displacement; blocks without detail or partly outside are left out."""
+def _solved(sums: Doubles, box: tuple[int, int, int, int], placement: Affine, block: int) -> Matches:
+    """From the sums of each block to its displacement; blocks without detail or mostly outside are left out."""
     rows, columns = sums.shape[:2]
     y, x = np.mgrid[0:rows, 0:columns]
-    centres = np.stack([box[0] + (x + 0.5) * BLOCK, box[1] + (y + 0.5) * BLOCK], axis=-1).reshape(-1, 2)
+    centres = np.stack([box[0] + (x + 0.5) * block, box[1] + (y + 0.5) * block], axis=-1).reshape(-1, 2)
     sums = sums.reshape(-1, 5, 5)
     count = sums[:, 3, 3]
     mean = sums[:, :, 3] / np.maximum(count, 1)[:, None]
     central = sums - count[:, None, None] * mean[:, :, None] * mean[:, None, :]
     contrast = np.sqrt(np.maximum(np.minimum(central[:, 2, 2], central[:, 4, 4]), 0) / np.maximum(count, 1))
-    keep = (count > 0.98 * BLOCK**2) & (contrast > _DETAIL)
-    central, centres, contrast = central[keep], centres[keep], contrast[keep]
+    keep = (count > _FILLED * block**2) & (contrast > _DETAIL)
+    central, centres, contrast, count = central[keep], centres[keep], contrast[keep], count[keep]
     spread = np.sqrt(central[:, 2, 2] * central[:, 4, 4])
     likeness = central[:, 2, 4] / spread
     # still = gain x moved + offset - slope . displacement
@@ -126,7 +141,7 @@ def _solved(sums: Doubles, box: tuple[int, int, int, int], placement: Affine) ->
     fitted = np.linalg.solve(normal, central[:, :3, 4:])[:, :, 0]
     left_over = np.maximum(central[:, 4, 4] - (fitted * central[:, :3, 4]).sum(axis=1), 0)
     # The smoothing leaves one independent value in some four.
-    noise = 4 * left_over / BLOCK**2 + 1e-10
+    noise = 4 * left_over / count + 1e-10
     covariance = noise[:, None, None] * np.linalg.inv(normal)[:, :2, :2] + _FLOOR_PX**2 * np.eye(2)
     displacement = -fitted[:, :2]
     # Beyond half a smoothing width the slope says nothing.

@@ -44,6 +44,11 @@ def pyramid(parts: Sequence[Pixels], ppi: float) -> list[Level]:
         factor *= 2
 
 
+def near(levels: Sequence[Level], ppi: float) -> Level:
+    """The level whose density is nearest to `ppi`."""
+    return min(levels, key=lambda level: abs(np.log(level.ppi / ppi)))
+
+
 def warped(plane: Floats, placement: Affine, box: tuple[int, int, int, int]) -> Floats:
     """Put a plane through `placement` and give the box (left, top, width, height) of the result."""
     left, top, width, height = box
@@ -64,7 +69,7 @@ def warped(plane: Floats, placement: Affine, box: tuple[int, int, int, int]) -> 
 def _grey(part: Pixels) -> Floats:
     """The mean of the channels, green twice: it carries most of what the eye calls detail."""
     if part.ndim == 2 or part.shape[2] < 3:
-        return part.reshape(*part.shape[:2], -1)[:, :, 0].astype(np.float32) / 65535
+        return part.reshape(*part.shape[:2], -1)[:, :, 0].astype(np.float32) / np.float32(65535)
     grey = part[:, :, 1].astype(np.float32) * 2
     grey += part[:, :, 0]
     grey += part[:, :, 2]
@@ -76,7 +81,9 @@ def _halved(plane: Floats) -> Floats:
     """The means of 2 x 2 pixels; an odd last row or column is left out."""
     rows, columns = plane.shape[0] // 2 * 2, plane.shape[1] // 2 * 2
     even = plane[:rows, :columns]
-    return ((even[::2, ::2] + even[1::2, ::2]) + (even[::2, 1::2] + even[1::2, 1::2])) * np.float32(0.25)
+    halved: Floats = (even[::2, ::2] + even[1::2, ::2]) + (even[::2, 1::2] + even[1::2, 1::2])
+    halved *= np.float32(0.25)
+    return halved
 
 
 def _smoothed(plane: Floats) -> Floats:

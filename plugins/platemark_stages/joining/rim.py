@@ -41,22 +41,18 @@ def _grid(columns: int, rows: int) -> NDArray[np.float64]:
 def _seen(positions: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """Which positions lie well inside a plane."""
     inside = (positions > 2) & (positions < np.array(shape[::-1]) - 2)
-    return inside.all(axis=1)
+    return np.logical_and(inside[:, 0], inside[:, 1])
 
 
 def _depths(own: Floats, other: Floats, seen: NDArray[np.bool_], ppi: float) -> list[int]:
     """How deep the bad strip is from the left, top, right and bottom edge, in pixels of the planes."""
+    bin_size = max(1, round(_BIN_MM / 25.4 * ppi))
+    # Each side in turn becomes the left one.
     return [
-        _depth(*(np.rot90(plane, turns) for plane in (own, other, seen)), bin_size=max(1, round(_BIN_MM / 25.4 * ppi)))
-        for turns in (0, 1, 2, 3)
-    ] if False else [
-        _depth(*planes, bin_size=max(1, round(_BIN_MM / 25.4 * ppi)))
-        for planes in (
-            (own, other, seen),
-            (own.T, other.T, seen.T),
-            (own[:, ::-1], other[:, ::-1], seen[:, ::-1]),
-            (own[::-1].T, other[::-1].T, seen[::-1].T),
-        )
+        _depth(own, other, seen, bin_size),
+        _depth(own.T, other.T, seen.T, bin_size),
+        _depth(own[:, ::-1], other[:, ::-1], seen[:, ::-1], bin_size),
+        _depth(own[::-1].T, other[::-1].T, seen[::-1].T, bin_size),
     ]
 
 
@@ -91,4 +87,6 @@ def _slope(own: Floats, other: Floats, seen: NDArray[np.bool_]) -> float:
     both = seen[1:] & seen[:-1]
     if not both.any():
         return float("nan")
-    return float(np.abs(np.diff(own, axis=0))[both].mean() / max(float(np.abs(np.diff(other, axis=0))[both].mean()), 1e-6))
+    return float(
+        np.abs(np.diff(own, axis=0))[both].mean() / max(float(np.abs(np.diff(other, axis=0))[both].mean()), 1e-6)
+    )

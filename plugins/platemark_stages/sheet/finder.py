@@ -80,7 +80,8 @@ def _decide(preview: NDArray[np.uint16], look: Look) -> Finding:
 def _without_sheet(look: Look) -> Finding:
     """Decide where no outline is seen: an empty bed, art all over it, or something that nobody can tell."""
     if lid.is_bare(look.cells, look.planes.mm):
-        return Finding(Decision.LEAVE, "The bed is empty: one even surface without an edge or a mark.", confidence=0.9)
+        reason = "The bed is empty: one even surface without an edge or a mark."
+        return Finding(Decision.LEAVE, reason, confidence=0.9, bare=True)
     if lid.is_covered(look.cells, look.planes.mm):
         return Finding(
             Decision.LEAVE,

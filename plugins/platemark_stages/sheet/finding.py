@@ -47,6 +47,7 @@ class Finding:
         skew: degrees, > 0 = the sheet lies turned counter-clockwise as seen.
         confidence: 0..1, estimated probability that the decision is right.
         sides: top, right, bottom, left. Empty where no sheet was found.
+        bare: nothing lies on the bed.
     """
 
     decision: Decision
@@ -55,6 +56,7 @@ class Finding:
     skew: float = 0.0
     confidence: float = 0.0
     sides: tuple[Side, ...] = ()
+    bare: bool = False
 
 
 class Unsure(Exception):  # noqa: N818, an outcome and no error

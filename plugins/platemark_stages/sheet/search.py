@@ -42,7 +42,7 @@ class Evidence:
     Attributes:
         stretches: (stretch, slope, offset): evidence in standard deviations, 0..SURE, of a line that enters the stretch
             at row `offset` and climbs `slope - steepest` cells over it.
-        lines: (slope, offset): sum over the bed of the same, mostly of what is at the top of its step.
+        lines: (slope, offset): sum over the bed of the same.
         count: number of real stretches (the rest is padding).
     """
 
@@ -132,11 +132,11 @@ def evidence_before(strength: Floats, count: int) -> Evidence:
     first, last = np.maximum(offsets - QUIET_TO, STEP), np.maximum(offsets - QUIET_FROM, STEP)
     beyond = (running[:, :, last] - running[:, :, first]) / np.maximum(last - first, 1)
     sure = np.clip(strength - beyond - np.maximum(beyond - NOISE, 0), 0.0, SURE)
+    # The flanks of a step are certain too, two cells each way: a line must go by the tops to lie at the right slope.
+    # A torn edge wanders off its line, so the flanks count something.
     stretches = (sure * (0.8 + 0.2 * top)).astype(np.float32)
     # Nearer to the rim no lid is seen beyond the line, and the lamp's light along the rim looks like an edge.
     stretches[:, :, : QUIET_FROM + STEP + 1] = 0.0
-    # The flanks of a step are certain too, two cells each way: a line must go by the tops to lie at the right slope.
-    # A torn edge wanders off its line, so the flanks count something.
     lines, width = stretches * (0.2 + 0.8 * top), STRETCH
     while lines.shape[0] > 1:
         lines, width = _doubled(lines, width), 2 * width

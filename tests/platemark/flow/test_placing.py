@@ -14,7 +14,7 @@ from platemark.pixels.picture import Picture
 from platemark.records.names import name_key
 from platemark.records.store import Kept
 
-KEPT = Kept(Path("originals/heron-0123456789ab.tif"), "heron", "0123456789ab" + "0" * 52, 100)
+KEPT = Kept(Path("originals/heron-0123456789ab.tif"), "heron", "0123456789ab" + "0" * 52, 100, "heron")
 NO_PICTURE = cast("Picture", None)  # placing looks at bytes alone
 
 
@@ -111,7 +111,7 @@ def test_what_was_made_is_found_again_only_for_the_same_scan_and_recipe(plain):
     ready = plain.root / "ready"
     manifest = tomllib.loads((ready / "heron.card.toml").read_text())
     recipe, source = manifest["recipe"], manifest["sources"][0]
-    kept = Kept(ready / source["archived"], "heron", source["sha256"], source["size"])
+    kept = Kept(ready / source["archived"], "heron", source["sha256"], source["size"], "heron")
     assert find_place(ready, kept, "card", recipe).made == first.export
     assert find_place(ready, kept, "card", "another").made is None
     assert find_place(ready, KEPT, "card", recipe).made is None

@@ -7,6 +7,7 @@ import click
 
 from platemark.face.cli.check import reproduce_command, verify_command
 from platemark.face.cli.demonstrate import demo_command
+from platemark.face.cli.find import find_command
 from platemark.face.cli.make import init_command, prepare_command, watch_command
 from platemark.face.cli.stages import new_stage_command, stages_command
 from platemark.face.log import start_log
@@ -23,6 +24,7 @@ for command in (
     init_command,
     watch_command,
     prepare_command,
+    find_command,
     reproduce_command,
     verify_command,
     stages_command,

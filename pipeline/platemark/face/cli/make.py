@@ -34,7 +34,7 @@ def init_command(folder: Path) -> None:
     """
     with readable_errors():
         config = set_up(folder)
-    say(f"Ready: {config}. Look through it, then run: platemark watch --config {config}")
+    say(f"Ready: {config}. Look through it, then start watch in that folder.")
 
 
 @click.command("watch")
@@ -46,7 +46,7 @@ def watch_command(config: Path) -> None:
     """
     with readable_errors():
         studio = _open(config)
-        with sole_worker(studio.originals):
+        with sole_worker(studio.originals, studio.scans):
             watcher = Watcher(studio, on_outcome=show_outcome)
             for name in ("SIGINT", "SIGTERM"):
                 signal.signal(getattr(signal, name), lambda _number, _frame: watcher.stop())
@@ -65,7 +65,7 @@ def prepare_command(files: tuple[Path, ...], config: Path) -> None:
         raise click.UsageError("name at least one scan; a ticket is read with the scan it lies beside")
     with readable_errors():
         studio = _open(config)
-        with sole_worker(studio.originals):
+        with sole_worker(studio.originals, studio.scans):
             outcomes = _with_progress(studio, scans)
     show_outcomes(outcomes)
     raise SystemExit(1 if any(outcome.status == "held" for outcome in outcomes) else 0)

@@ -74,9 +74,13 @@ def _state(outcome: Outcome) -> str:
 
 def _words(outcome: Outcome) -> str:
     if outcome.status == "held":
-        return f"{outcome.reason}: {outcome.remedy}"
+        return f"{_sentence(outcome.reason)} {_sentence(outcome.remedy)}"
     name = outcome.export.name if outcome.export else ""
     return "; ".join([name, *outcome.warnings])
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
 def _our_fault(fault: Exception) -> str:
