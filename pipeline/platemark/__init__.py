@@ -3,7 +3,7 @@
 This is the public API, for stages and scripts. Everything else is private and may change.
 """
 
-from platemark.config.units import FileSize, Length, Share
+from platemark.config.units import FileSize, Length, Share, millimetres_to_pixels
 from platemark.contract.division import Division, Item
 from platemark.contract.hookspecs import hookimpl
 from platemark.contract.job import Job, Paper, Work
@@ -42,6 +42,7 @@ __all__ = [
     "filled",
     "hookimpl",
     "laid_on",
+    "millimetres_to_pixels",
     "paint",
     "profile_by_hash",
     "srgb",

@@ -7,7 +7,7 @@ from pydantic import Field
 
 from platemark import Held, Job, Length, Parameters, Picture, Settings, Stage
 from platemark_stages.sheet import Decision, Finding
-from platemark_stages.sheet.looking import found_sheet
+from platemark_stages.sheet.looking import certain_sheet
 
 _MM_PER_INCH = 25.4
 
@@ -39,13 +39,7 @@ class Crop(Stage[CropSettings, CropParameters]):
 
     def measure(self, picture: Picture, settings: CropSettings, job: Job) -> CropParameters:
         """The sheet's box in the picture as it stands; everything where nothing is to be cut."""
-        finding = found_sheet(picture)
-        if finding.decision is Decision.HELD:
-            raise Held(
-                finding.reason.rstrip("."),
-                remedy="lay it again with all edges in sight, or write left, top, width and height under "
-                "[corrections.crop] in its ticket",
-            )
+        finding = certain_sheet(picture)
         if finding.decision is Decision.LEAVE:
             return CropParameters(left=0, top=0, width=picture.width, height=picture.height)
         box = _box(picture, finding, settings.inset / _MM_PER_INCH * picture.ppi)

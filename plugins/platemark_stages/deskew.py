@@ -7,7 +7,7 @@ from pydantic import Field
 
 from platemark import Held, Job, Parameters, Picture, Settings, Stage
 from platemark_stages.sheet import Decision, Finding
-from platemark_stages.sheet.looking import found_sheet
+from platemark_stages.sheet.looking import certain_sheet
 
 
 class DeskewSettings(Settings):
@@ -34,13 +34,7 @@ class Deskew(Stage[DeskewSettings, DeskewParameters]):
 
     def measure(self, picture: Picture, settings: DeskewSettings, job: Job) -> DeskewParameters:
         """Find the sheet; where art covers the whole bed there is nothing to straighten."""
-        finding = found_sheet(picture)
-        if finding.decision is Decision.HELD:
-            raise Held(
-                finding.reason.rstrip("."),
-                remedy="lay it again with all edges in sight, or write `tilt` under [corrections.deskew] and the box "
-                "under [corrections.crop] in its ticket",
-            )
+        finding = certain_sheet(picture)
         if finding.bare:
             raise Held(
                 "nothing lies on the bed",

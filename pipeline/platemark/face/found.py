@@ -3,7 +3,7 @@
 from io import BytesIO
 from pathlib import Path
 
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageFont
 
 from platemark.flow.looking import Look
 from platemark.pixels.profiles import srgb
@@ -32,7 +32,8 @@ def draw_found(look: Look, folder: Path) -> Path:
         corners = [(x * scale, y * scale) for x, y in item.corners]
         for colour, width in ((_UNDER, 5), (_LINE, 2)):
             draw.line([*corners, corners[0]], fill=colour, width=width, joint="curve")
-        draw.text((corners[0][0] + 8, corners[0][1] + 6), str(number), fill=_LINE, stroke_width=2, stroke_fill=_UNDER)
+        at = (corners[0][0] + 12, corners[0][1] + 8)
+        draw.text(at, str(number), fill=_LINE, stroke_width=3, stroke_fill=_UNDER, font=ImageFont.load_default(32))
     buffer = BytesIO()
     image.save(buffer, "JPEG", quality=88)
     folder.mkdir(parents=True, exist_ok=True)

@@ -19,12 +19,12 @@ from platemark import (
     Stage,
     filled,
     laid_on,
+    millimetres_to_pixels,
     paint,
     stamped,
 )
 from platemark_stages.border.lettering import fitting, missing_signs, worded, words_in, written
 
-_MM_PER_INCH = 25.4
 # Cut marks: hairlines outside the sheet, so far from it that a slip of the knife leaves none on it (common practice).
 _MARK_MM, _MARK_GAP_MM, _MARK_WIDTH_MM = 5.0, 3.0, 0.1
 # Smaller letters cannot be read on paper (common practice: no type below 3 point).
@@ -137,7 +137,11 @@ def _keylines(settings: BorderSettings, job: Job, layout: Layout, place: Box) ->
     """The line around the picture; left out where it would leave the finished sheet."""
     if not settings.keyline:
         return []
-    boxes = _frame(place, _pixels(settings.keyline_gap, layout.ppi), max(1, _pixels(settings.keyline, layout.ppi)))
+    boxes = _frame(
+        place,
+        millimetres_to_pixels(settings.keyline_gap, layout.ppi),
+        max(1, millimetres_to_pixels(settings.keyline, layout.ppi)),
+    )
     sheet = layout.sheet
     right, bottom = sheet.x + sheet.width, sheet.y + sheet.height
     if all(x >= sheet.x and y >= sheet.y and x + w <= right and y + h <= bottom for x, y, w, h in boxes):
@@ -180,8 +184,8 @@ def _cut_marks(layout: Layout, job: Job) -> Rectangles:
     """Two hairlines at each corner of a sheet that is cut out of a larger one, outside its bleed."""
     sheet, file = layout.sheet, layout.file
     bleed = max(0, sheet.x - layout.area.x)
-    mark, gap = _pixels(_MARK_MM, layout.ppi), max(_pixels(_MARK_GAP_MM, layout.ppi), bleed)
-    line = max(1, _pixels(_MARK_WIDTH_MM, layout.ppi))
+    mark, gap = millimetres_to_pixels(_MARK_MM, layout.ppi), max(millimetres_to_pixels(_MARK_GAP_MM, layout.ppi), bleed)
+    line = max(1, millimetres_to_pixels(_MARK_WIDTH_MM, layout.ppi))
     right, bottom = sheet.x + sheet.width, sheet.y + sheet.height
     margins = (sheet.x, sheet.y, file.width - right, file.height - bottom)
     room = min(margins)
@@ -205,14 +209,14 @@ def _lettering(settings: BorderSettings, job: Job, layout: Layout, below: int) -
     text = worded(settings.lettering, {fact: getattr(job.work, fact) for fact in _FACTS})
     if not text:
         return "", 0, 0
-    wanted = _pixels(settings.lettering_height, layout.ppi)
+    wanted = millimetres_to_pixels(settings.lettering_height, layout.ppi)
     room = layout.sheet.y + layout.sheet.height - below
     if signs := missing_signs(text):
         return _left_out(job, f"the lettering has no letters for {signs}: word it otherwise")
     if room < 2 * wanted:
         return _left_out(job, "there is no room for the lettering below the picture: widen the bottom border")
     size = fitting(text, wanted, min(layout.area.width, layout.sheet.width))
-    if size < _pixels(_SMALLEST_LETTERING_MM, layout.ppi):
+    if size < millimetres_to_pixels(_SMALLEST_LETTERING_MM, layout.ppi):
         return _left_out(job, "the lettering is too long to be read on this sheet: shorten it")
     if size < wanted:
         job.notice("lettering", "made smaller", "the lettering was made smaller, so that it fits: look at it")
@@ -222,10 +226,6 @@ def _lettering(settings: BorderSettings, job: Job, layout: Layout, below: int) -
 def _left_out(job: Job, why: str) -> tuple[str, int, int]:
     job.notice("lettering", "left out", why)
     return "", 0, 0
-
-
-def _pixels(mm: float, ppi: int) -> int:
-    return int(mm / _MM_PER_INCH * ppi + 0.5)
 
 
 def _sixteen(colour: str) -> tuple[int, int, int]:

@@ -42,7 +42,9 @@ def find_dust(picture: Picture, care: Care) -> Found:
         found.spots += [_spot(marks, mark, (left, top), seen.factor) for mark in dust.specks]
         found.hairs += [_hair(marks, mark, (left, top), seen.factor) for mark in dust.hairs]
     found.spots = sorted(spot for spot in found.spots if _shown(picture, [spot[:2]]))
-    found.hairs = sorted(hair for hair in found.hairs if _shown(picture, list(zip(hair[1::2], hair[2::2], strict=True))))
+    found.hairs = sorted(
+        hair for hair in found.hairs if _shown(picture, list(zip(hair[1::2], hair[2::2], strict=True)))
+    )
     return found
 
 

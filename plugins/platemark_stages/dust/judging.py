@@ -22,17 +22,19 @@ class Care:
         alone_mm: no stroke is nearer to a speck.
         hair_alone_mm: as `alone_mm`, for hairs.
         company: so many marks of that height within `_COMPANY_MM` are still no pattern.
+        further: how many times the variation around it a mark must stand out; what does not may be a part of it.
     """
 
     alone_mm: float
     hair_alone_mm: float
     company: int
+    further: float
 
 
 # A nib draws dots within a few millimetres of its lines. Two marks by chance within 5 mm are usual on a very dusty
 # glass (150 specks on A4: 0.2 expected, three come in one of a thousand such places).
-CAREFUL = Care(alone_mm=2.0, hair_alone_mm=4.0, company=2)
-THOROUGH = Care(alone_mm=0.7, hair_alone_mm=2.0, company=5)
+CAREFUL = Care(alone_mm=2.0, hair_alone_mm=4.0, company=2, further=1.4)
+THOROUGH = Care(alone_mm=0.7, hair_alone_mm=2.0, company=5, further=1.1)
 _COMPANY_MM = 5.0
 # What is a little fainter belongs to the same grain; what is four times fainter, and no grain, to the same pattern.
 _AS_HIGH, _FAINTER = 0.75, 0.25
@@ -44,8 +46,6 @@ _OWN_COLOUR = 0.12
 # A step across an edge that a sensor blurs by 0.7 pixels, one sigma, is at least half its height (normal
 # distribution); twice as soft is not lying on the glass.
 _SHARP = 0.25
-# A mark that goes less far than its surroundings vary may be a part of them.
-_FURTHER = 1.4
 
 
 @dataclass(frozen=True)
@@ -58,30 +58,33 @@ class Dust:
 
 def judge(marks: Marks, pixels: Pixels, ppmm: float, care: Care) -> Dust:
     """Sort the dust out of the marks of one sign."""
+    speck, hair = _shapes(marks, ppmm)
+    rows, columns = pixels.shape[:2]
+    # What touches the rim is cut, and cannot be judged.
+    whole = (marks.top > 1) & (marks.left > 1) & (marks.bottom < rows - 2) & (marks.right < columns - 2)
+    clear = marks.peak >= marks.limit
+    look = Look(marks, clear & ~speck, pixels, ppmm, care)
+
+    def dust_among(shape: Mask, alone_mm: float) -> list[int]:
+        return [mark for mark in np.flatnonzero(clear & whole & shape).tolist() if look.is_dust(mark, alone_mm)]
+
+    return Dust(dust_among(speck, care.alone_mm), dust_among(hair, care.hair_alone_mm))
+
+
+def _shapes(marks: Marks, ppmm: float) -> tuple[Mask, Mask]:
+    """Which marks are small and compact, and which long and thin."""
     tall, wide = marks.bottom - marks.top + 1, marks.right - marks.left + 1
-    longest, across = np.maximum(tall, wide), marks.area / np.maximum(tall, wide)
+    longest, length = np.maximum(tall, wide), np.hypot(tall, wide) / ppmm
     # Light spreads over one or two pixels on each side.
     speck = (longest <= WIDEST_MM * ppmm + 4) & (marks.area >= 0.35 * longest**2)
-    length = np.hypot(tall, wide)
-    hair = (
-        ~speck & (across <= _HAIR_WIDTH_MM * ppmm + 2) & (length >= _HAIR_MM[0] * ppmm) & (length <= _HAIR_MM[1] * ppmm)
-    )
-    clear = marks.peak >= marks.limit
-    look = Look(marks, clear & ~speck, pixels, ppmm)
-    return Dust(
-        [mark for mark in np.flatnonzero(clear & speck).tolist() if look.is_dust(mark, care.alone_mm, care.company)],
-        [
-            mark
-            for mark in np.flatnonzero(clear & hair).tolist()
-            if look.is_dust(mark, care.hair_alone_mm, care.company)
-        ],
-    )
+    thin = marks.area / longest <= _HAIR_WIDTH_MM * ppmm + 2
+    return speck, ~speck & thin & (length >= _HAIR_MM[0]) & (length <= _HAIR_MM[1])
 
 
 class Look:
     """A close look at single marks and what surrounds them."""
 
-    def __init__(self, marks: Marks, stroke: Mask, pixels: Pixels, ppmm: float) -> None:
+    def __init__(self, marks: Marks, stroke: Mask, pixels: Pixels, ppmm: float, care: Care) -> None:
         """Remember what to look at.
 
         Args:
@@ -89,26 +92,27 @@ class Look:
             stroke: which of them are no specks.
             pixels: where they were found.
             ppmm: pixels per millimetre.
+            care: how sure to be.
         """
-        self._marks, self._stroke, self._pixels, self._ppmm = marks, stroke, pixels, ppmm
+        self._marks, self._stroke, self._pixels, self._ppmm, self._care = marks, stroke, pixels, ppmm, care
         self._label = np.repeat(np.arange(len(marks.area)), marks.area)
 
-    def is_dust(self, mark: int, alone_mm: float, company: int) -> bool:
-        """Alone, in little company, sharp, colourless and unlike what lies around it."""
-        if self._stroke_near(mark, alone_mm) or self._company(mark) > company:
+    def is_dust(self, mark: int, alone_mm: float) -> bool:
+        """Alone, in little company, sharp, colourless and further from the ground than what lies around it."""
+        if self._stroke_near(mark, alone_mm) or self._company(mark) > self._care.company:
             return False
         window, inside = self._window(mark, alone_mm)
         around = ~_widened(inside | self._other_specks(window.shape[:2]), 2)
         if not around.any():
             return False
-        soft = softened(window)
         ground = np.median(window[around], axis=0)
         core = self._core(window, mark)
         height = abs(float(ground.mean() - core.mean()))
         return (
             own_colour(ground, core) < _OWN_COLOUR
             and _is_sharp(window, inside, height)
-            and _stands_out(soft, around, height)
+            # Grain varies, and so do edges and what compression leaves beside them.
+            and height >= self._care.further * float(np.ptp(softened(window).mean(axis=2)[around]))
         )
 
     def _stroke_near(self, mark: int, within_mm: float) -> bool:
@@ -157,12 +161,6 @@ class Look:
         y, x = self._marks.pixels(mark)
         core = slice(0, max(1, len(y) // 4))
         return window[y[core] - self._top, x[core] - self._left].mean(axis=0)
-
-
-def _stands_out(soft: Floats, around: Mask, height: float) -> bool:
-    """Whether the mark goes further than all around it differs: grain, edges, and what compression leaves there."""
-    grey = soft.mean(axis=2)[around]
-    return height >= _FURTHER * float(np.ptp(grey))
 
 
 def _is_sharp(window: Floats, inside: Mask, height: float) -> bool:

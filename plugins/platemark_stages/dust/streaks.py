@@ -48,7 +48,9 @@ def find_streaks(means: Floats) -> list[Streak]:
     spread = 1.4826 * np.median(np.abs(off - np.median(off, axis=0)), axis=0)
     strong = np.maximum(_LEAST, _DEVIATIONS * spread)
     # One cell sees all channels, so they go the same way; and a streak has the same ground on both sides.
-    alike = (np.sign(off) == np.sign(off[:, :1])).all(axis=1) & (np.abs(off) > np.abs(off).max(1, keepdims=True) / 3).all(1)
+    alike = (np.sign(off) == np.sign(off[:, :1])).all(axis=1) & (
+        np.abs(off) > np.abs(off).max(1, keepdims=True) / 3
+    ).all(1)
     level = (_middle(step) < np.abs(off) / 2).all(axis=1)
     candidate = alike & level & _steady(ratio, off) & (np.abs(off) < _MOST).all(axis=1)
     clear = candidate & (np.abs(off) > strong).all(axis=1)

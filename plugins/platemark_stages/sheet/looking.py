@@ -23,6 +23,22 @@ def found_sheet(picture: Picture) -> Finding:
     return picture.remember("sheet", lambda: _find(picture))
 
 
+def certain_sheet(picture: Picture) -> Finding:
+    """As `found_sheet`, where it is certain.
+
+    Raises:
+        Held: it is not.
+    """
+    finding = found_sheet(picture)
+    if finding.decision is Decision.HELD:
+        raise Held(
+            finding.reason,
+            remedy="lay it again, one sheet with all edges in sight, or write `tilt` under [corrections.deskew] and "
+            "left, top, width and height under [corrections.crop] in its ticket",
+        )
+    return finding
+
+
 def divided(picture: Picture) -> Division:
     """What lies on the bed, as the engine asks it."""
     finding = found_sheet(picture)
