@@ -151,13 +151,14 @@ def shown(picture: Picture, at: Floats) -> bool:
 
 
 def visible(grey: Floats, dirt: dict[str, Any]) -> bool:
-    (x, y), far = dirt["xy"], round(3 * dirt["radius_px"]) + 8
-    row, column = int(y), int(x)
-    around = grey[max(0, row - far) : row + far + 1, max(0, column - far) : column + far + 1]
-    core = grey[max(0, row - 1) : row + 2, max(0, column - 1) : column + 2].mean()
-    usual = float(np.median(around))
-    spread = 1.4826 * float(np.median(np.abs(around - usual)))
-    return (usual - core if dirt["dark"] else core - usual) >= max(3.0, 4 * spread / 2)
+    (x, y), far = dirt["xy"], round(3 * dirt["radius_px"]) + 10
+    top, left = max(0, int(y) - far), max(0, int(x) - far)
+    around = grey[top : int(y) + far + 1, left : int(x) + far + 1]
+    means = sum(around[i : len(around) - 2 + i, j : around.shape[1] - 2 + j] for i in range(3) for j in range(3)) / 9
+    core = means[min(max(int(y) - top - 1, 0), len(means) - 1), min(max(int(x) - left - 1, 0), means.shape[1] - 1)]
+    usual = float(np.median(means))
+    spread = 1.4826 * float(np.median(np.abs(means - usual)))
+    return bool((usual - core if dirt["dark"] else core - usual) >= max(3.0, 4 * spread))
 
 
 # Drawn scenes.
@@ -196,7 +197,8 @@ class Art:
         if kind == "pen":
             self.dots(400, (0.15, 0.3), (30, 30, 32), spread_mm=12)
             self.hatch()
-        self.light *= 1 + 0.012 * self.noise(0.25)[..., None] + 0.006 * self.noise(0.08)[..., None]
+        rough = self.random.uniform(0.002, 0.008)  # from hot-pressed to cold-pressed
+        self.light *= 1 + rough * (self.noise(0.25) + self.noise(0.1) / 2)[..., None]
         return self.light
 
     def noise(self, grain_mm: float) -> Floats:

@@ -20,7 +20,7 @@ from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
 from platemark.flow.chain import Made, Step, run_chain
-from platemark.flow.dividing import Piece, pieces_of
+from platemark.flow.dividing import Piece, best_guess, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
 from platemark.flow.leaving import is_inside, leave
@@ -111,7 +111,7 @@ class Delivery:
             return hold(self.studio, self.scan, why_held(fault, self.scan))
         outcomes = [self._print_or_hold(name, taken, piece) for piece in pieces for name in prints]
         outcomes = _told_once(outcomes)
-        self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"])
+        self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"], list(chains.values()))
         return outcomes
 
     def _take(self, ticket: Ticket) -> Taken:
@@ -171,13 +171,14 @@ class Delivery:
         tell(self.studio.plugins, "platemark_delivered", export=export, manifest=place.manifest)
         return Outcome(_told(self.scan, item), job.print_name, "ready", export, warnings=tuple(manifest.warnings))
 
-    def _let_go(self, taken: Taken, held: list[Outcome]) -> None:
+    def _let_go(self, taken: Taken, held: list[Outcome], chains: list[list[Step]]) -> None:
         """The scan leaves its folder: nothing is deleted before its copy was read back."""
         if not self._is_still(taken):
             return  # gone; or another scan or ticket took the name meanwhile, and gets its own turn
         if held:
             reasons = [(outcome.print_name, outcome.reason, outcome.remedy) for outcome in held]
-            _put_aside_and_tell(self.studio, self.scan, reasons, taken.kept.path)
+            guess = best_guess(taken.picture, chains, self.studio.plugins)
+            _put_aside_and_tell(self.studio, self.scan, reasons, taken.kept.path, guess)
         else:
             leave(self.studio, self.scan, taken.kept)
         reach("done")
@@ -227,8 +228,10 @@ def _told(scan: Path, item: int) -> str:
     return f"{shown(scan.name)}, item {item}" if item else shown(scan.name)
 
 
-def _put_aside_and_tell(studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None) -> None:
-    place = put_aside(studio, scan, reasons, archived)
+def _put_aside_and_tell(
+    studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None, guess: bytes | None = None
+) -> None:
+    place = put_aside(studio, scan, reasons, archived, guess)
     for _print, reason, _remedy in reasons:
         tell(studio.plugins, "platemark_held", scan=place, reason=reason)
 

@@ -7,6 +7,7 @@ from platemark.contract.division import Division
 from platemark.contract.plugins import Plugins
 from platemark.errors import Held
 from platemark.flow.chain import Shared, Step
+from platemark.flow.outline import outlined
 from platemark.pixels.picture import Picture
 
 
@@ -47,6 +48,17 @@ def find(picture: Picture, plugins: Plugins) -> Division | None:
         if answers and isinstance(answers[0], Division):
             return answers[0]
     return None
+
+
+def best_guess(picture: Picture, chains: Sequence[Sequence[Step]], plugins: Plugins) -> bytes | None:
+    """A small picture of what was found where it was not certain enough to cut; None where there is none to show."""
+    if not any(step.found.kind.per_item for steps in chains for step in steps):
+        return None
+    try:
+        division = find(picture, plugins)
+    except Held:
+        return None
+    return outlined(picture, division) if division and division.decision == "held" and division.items else None
 
 
 def pieces_of(picture: Picture, chains: Sequence[Sequence[Step]], plugins: Plugins) -> tuple[Piece, ...]:

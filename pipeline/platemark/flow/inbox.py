@@ -23,7 +23,7 @@ Listing = Iterator[tuple[Path, Stamp | None]]
 # What programs and systems leave beside real files (common practice).
 _LITTER_ENDINGS = (".part", ".tmp", ".temp", ".crdownload", ".partial", ".download", ".filepart", "~")
 _LITTER_NAMES = ("thumbs.db", "desktop.ini", "icon\r")
-_OURS = (".toml", ".txt", ".lock")
+_OURS = (".toml", ".txt", ".lock", ".held.jpg")
 
 
 class Glance(NamedTuple):

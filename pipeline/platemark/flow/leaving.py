@@ -14,6 +14,7 @@ from platemark.records.store import Kept
 log = structlog.get_logger("platemark")
 
 NOTE = ".held.toml"
+GUESS = ".held.jpg"
 
 
 def leave(studio: Studio, scan: Path, kept: Kept) -> None:
@@ -35,6 +36,7 @@ def leave(studio: Studio, scan: Path, kept: Kept) -> None:
     old_note = note_path(studio.held / scan.name)
     if not _has_scan(old_note.parent, scan.stem):
         store.remove(old_note, step="note.clear")
+        store.remove(guess_path(studio.held / scan.name), step="note.clear")
 
 
 def drop_company(scan: Path) -> None:
@@ -43,7 +45,7 @@ def drop_company(scan: Path) -> None:
     Raises:
         StoreError: it cannot be taken away.
     """
-    for path in (ticket_path(scan), note_path(scan)):
+    for path in (ticket_path(scan), note_path(scan), guess_path(scan)):
         needed = any(_has_scan(scan.parent, stem) for stem in (scan.stem, path.stem))
         if store.is_file(path) and not needed:
             store.remove(path, step="ticket.clear")
@@ -71,6 +73,11 @@ def is_inside(path: Path, folder: Path) -> bool:
 def note_path(scan: Path) -> Path:
     """`heron.held.toml` for `heron.tif`."""
     return scan.with_name(f"{readable_stem(scan.stem)}{NOTE}")
+
+
+def guess_path(scan: Path) -> Path:
+    """`heron.held.jpg` for `heron.tif`: the best guess, drawn."""
+    return scan.with_name(f"{readable_stem(scan.stem)}{GUESS}")
 
 
 def _has_scan(folder: Path, stem: str) -> bool:

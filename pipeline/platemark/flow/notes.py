@@ -5,7 +5,7 @@ from pathlib import Path
 
 import tomli_w
 
-from platemark.flow.leaving import NOTE, drop_company, is_inside, note_path
+from platemark.flow.leaving import GUESS, NOTE, drop_company, guess_path, is_inside, note_path
 from platemark.flow.studio import Studio, ticket_path
 from platemark.records import store
 from platemark.records.disk import errors_named
@@ -15,7 +15,9 @@ Reason = tuple[str, str, str]
 """The print or "" for all, why, and what to do."""
 
 
-def put_aside(studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None) -> Path:
+def put_aside(
+    studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None, guess: bytes | None = None
+) -> Path:
     """Move a scan and its ticket into `held/`, after the note that says why; returns where it lies.
 
     The note comes first, so that no scan is ever there without one. A scan that was prepared from another folder
@@ -31,6 +33,8 @@ def put_aside(studio: Studio, scan: Path, reasons: list[Reason], archived: Path 
     back = scan.parent if moves else studio.scans
     note = note_path(studio.held / place.name)
     store.write_whole(note, _held_note(place, back, reasons, archived), step="held", replace=True)
+    if guess is not None:
+        store.write_whole(guess_path(studio.held / place.name), guess, step="guess", replace=True)
     if moves:
         ticket = ticket_path(scan)
         if store.is_file(ticket):
@@ -44,9 +48,8 @@ def _place_for(scan: Path, held: Path) -> Path:
     """A name whose ticket and note are free too, or where the scan and its ticket lie already: a crash came between."""
     ticket = ticket_path(scan)
     with errors_named(held, "listed"):
-        others = [
-            path for path in held.iterdir() if not path.name.endswith(NOTE) and not store.same_content(ticket, path)
-        ]
+        scans = [path for path in held.iterdir() if not path.name.endswith((NOTE, GUESS))]
+        others = [path for path in scans if not store.same_content(ticket, path)]
         taken = {name_key(path.stem) for path in others}
         places = (numbered(held / scan.name, number) for number in itertools.count(1))
         return next(place for place in places if name_key(place.stem) not in taken or store.same_content(scan, place))

@@ -36,13 +36,17 @@ class Care:
 CAREFUL = Care(alone_mm=2.0, hair_alone_mm=4.0, company=2, further=1.4)
 THOROUGH = Care(alone_mm=0.7, hair_alone_mm=2.0, company=5, further=1.1)
 _COMPANY_MM = 5.0
-# What is a little fainter belongs to the same grain; what is four times fainter, and no grain, to the same pattern.
-_AS_HIGH, _FAINTER = 0.75, 0.25
+# What is a little fainter belongs to the same grain. What is three times fainter, and no grain, may be of the same hand.
+_AS_HIGH, _AKIN = 0.75, 0.35
+# Dust falls anywhere; where marks that go a seventh of the whole range stand in crowds, six at least, they were drawn.
+_STRONG, _SAME, _MANY = 65535 / 7, 0.25, 6
+# So many of a crowd are looked at closely.
+_ASKED = 24
 # Lint is longer than this and hair on a scan rarely longer than that (common practice).
 _HAIR_MM = (0.8, 15.0)
 _HAIR_WIDTH_MM = 0.35
 # What neither a grey veil nor a shadow explains of a difference, as a share of it: paint.
-_OWN_COLOUR = 0.12
+_OWN_COLOUR = 0.08
 # A step across an edge that a sensor blurs by 0.7 pixels, one sigma, is at least half its height (normal
 # distribution); twice as soft is not lying on the glass.
 _SHARP = 0.25
@@ -63,7 +67,7 @@ def judge(marks: Marks, pixels: Pixels, ppmm: float, care: Care) -> Dust:
     # What touches the rim is cut, and cannot be judged.
     whole = (marks.top > 1) & (marks.left > 1) & (marks.bottom < rows - 2) & (marks.right < columns - 2)
     clear = marks.peak >= marks.limit
-    look = Look(marks, clear & ~speck, pixels, ppmm, care)
+    look = Look(marks, clear, speck, pixels, ppmm, care)
 
     def dust_among(shape: Mask, alone_mm: float) -> list[int]:
         return [mark for mark in np.flatnonzero(clear & whole & shape).tolist() if look.is_dust(mark, alone_mm)]
@@ -84,24 +88,33 @@ def _shapes(marks: Marks, ppmm: float) -> tuple[Mask, Mask]:
 class Look:
     """A close look at single marks and what surrounds them."""
 
-    def __init__(self, marks: Marks, stroke: Mask, pixels: Pixels, ppmm: float, care: Care) -> None:
+    def __init__(self, marks: Marks, clear: Mask, speck: Mask, pixels: Pixels, ppmm: float, care: Care) -> None:
         """Remember what to look at.
 
         Args:
             marks: all of one sign.
-            stroke: which of them are no specks.
+            clear: which of them stand out from the grain.
+            speck: which of them are small and compact.
             pixels: where they were found.
             ppmm: pixels per millimetre.
             care: how sure to be.
         """
-        self._marks, self._stroke, self._pixels, self._ppmm, self._care = marks, stroke, pixels, ppmm, care
-        self._label = np.repeat(np.arange(len(marks.area)), marks.area)
+        self._marks, self._pixels, self._ppmm, self._care = marks, pixels, ppmm, care
+        self._clear, self._stroke = clear, clear & ~speck
+        self._crowded = _crowds(marks, clear, _COMPANY_MM * ppmm, care.company)
 
     def is_dust(self, mark: int, alone_mm: float) -> bool:
-        """Alone, in little company, sharp, colourless and further from the ground than what lies around it."""
-        if self._stroke_near(mark, alone_mm) or self._company(mark) > self._care.company:
-            return False
-        window, inside = self._window(mark, alone_mm)
+        """Alone, in little company, and dust by its looks."""
+        return (
+            not self._stroke_near(mark, alone_mm)
+            and self._company(mark) <= self._care.company
+            and self._looks_it(mark, further=self._care.further)
+            and not self._is_ink(mark)
+        )
+
+    def _looks_it(self, mark: int, *, further: float) -> bool:
+        """Sharp, colourless, and so many times further from the ground than what lies around it."""
+        window, inside = self._window(mark, self._care.alone_mm)
         around = ~_widened(inside | self._other_specks(window.shape[:2]), 2)
         if not around.any():
             return False
@@ -112,29 +125,45 @@ class Look:
             own_colour(ground, core) < _OWN_COLOUR
             and _is_sharp(window, inside, height)
             # Grain varies, and so do edges and what compression leaves beside them.
-            and height >= self._care.further * float(np.ptp(softened(window).mean(axis=2)[around]))
+            and height >= further * float(np.ptp(softened(window).mean(axis=2)[around]))
         )
 
     def _stroke_near(self, mark: int, within_mm: float) -> bool:
-        """Whether a pixel of a stroke other than the mark itself lies so near."""
-        other = self._label[self._inside(mark, within_mm)]
-        return bool(np.any(self._stroke[other] & (other != mark)))
+        """Whether a pixel of a stroke of some strength, other than the mark itself, lies so near."""
+        marks, far = self._marks, within_mm * self._ppmm
+        akin = self._stroke & (marks.peak >= _AKIN * marks.peak[mark])
+        akin[mark] = False
+        top, bottom, left, right = (box[mark] for box in (marks.top, marks.bottom, marks.left, marks.right))
+        for other in self._reaching(akin, top - far, bottom + far, left - far, right + far):
+            y, x = marks.pixels(other)
+            if np.any((y >= top - far) & (y <= bottom + far) & (x >= left - far) & (x <= right + far)):
+                return True
+        return False
 
     def _company(self, mark: int) -> int:
         """How many other marks lie near that are as high as this one, or nearly."""
-        other = np.unique(self._label[self._inside(mark, _COMPANY_MM)])
-        share = self._marks.peak[other] / self._marks.peak[mark]
-        alike = (share >= _AS_HIGH) | ((share >= _FAINTER) & (self._marks.peak[other] >= self._marks.limit[other]))
-        return int(np.count_nonzero(alike)) - 1
+        marks, far = self._marks, _COMPANY_MM * self._ppmm
+        share = marks.peak / marks.peak[mark]
+        alike = (share >= _AS_HIGH) | ((share >= _AKIN) & self._clear)
+        near = np.abs(marks.peak_y - marks.peak_y[mark]) <= far
+        near &= np.abs(marks.peak_x - marks.peak_x[mark]) <= far
+        return int(np.count_nonzero(alike & near)) - 1
 
-    def _inside(self, mark: int, within_mm: float) -> Mask:
-        marks, far = self._marks, within_mm * self._ppmm
-        return (
-            (marks.y >= marks.top[mark] - far)
-            & (marks.y <= marks.bottom[mark] + far)
-            & (marks.x >= marks.left[mark] - far)
-            & (marks.x <= marks.right[mark] + far)
-        )
+    def _reaching(self, among: Mask, top: float, bottom: float, left: float, right: float) -> list[int]:
+        """Numbers of those marks whose box has a part in this one."""
+        marks = self._marks
+        down = (marks.bottom >= top) & (marks.top <= bottom)
+        return np.flatnonzero(among & down & (marks.right >= left) & (marks.left <= right)).tolist()
+
+    def _is_ink(self, mark: int) -> bool:
+        """Whether it is strong, and most marks of its strength stand in crowds and look like it: one pen, one hand."""
+        peak = self._marks.peak
+        alike = self._clear & (np.abs(peak - peak[mark]) <= _SAME * peak[mark])
+        crowd = np.flatnonzero(alike & self._crowded)
+        if peak[mark] < _STRONG or len(crowd) <= max(_MANY, np.count_nonzero(alike) / 2):
+            return False
+        asked = crowd[:: max(1, len(crowd) // _ASKED)].tolist()
+        return sum(self._looks_it(other, further=0) for other in asked) > len(asked) / 2
 
     def _window(self, mark: int, margin_mm: float) -> tuple[Floats, Mask]:
         """What surrounds a mark, and where in it the mark is."""
@@ -149,11 +178,13 @@ class Look:
 
     def _other_specks(self, shape: tuple[int, ...]) -> Mask:
         """Where in the window other small marks are; whether they are too many is asked elsewhere."""
-        marks, (rows, columns) = self._marks, shape
-        y, x = marks.y - self._top, marks.x - self._left
-        here = (y >= 0) & (y < rows) & (x >= 0) & (x < columns) & ~self._stroke[self._label]
         inside = np.zeros(shape, bool)
-        inside[y[here], x[here]] = True
+        rows, columns = shape
+        bottom, right = self._top + rows - 1, self._left + columns - 1
+        for other in self._reaching(~self._stroke, self._top, bottom, self._left, right):
+            y, x = self._marks.pixels(other)
+            here = (y >= self._top) & (y <= bottom) & (x >= self._left) & (x <= right)
+            inside[y[here] - self._top, x[here] - self._left] = True
         return inside
 
     def _core(self, window: Floats, mark: int) -> Floats:
@@ -161,6 +192,17 @@ class Look:
         y, x = self._marks.pixels(mark)
         core = slice(0, max(1, len(y) // 4))
         return window[y[core] - self._top, x[core] - self._left].mean(axis=0)
+
+
+def _crowds(marks: Marks, clear: Mask, far: float, company: int) -> Mask:
+    """Which clear marks have more than so many others within `far` pixels each way."""
+    numbers = np.flatnonzero(clear)
+    y, x = marks.peak_y[numbers], marks.peak_x[numbers]
+    crowded = np.zeros(len(clear), bool)
+    for number, row, column in zip(numbers.tolist(), y.tolist(), x.tolist(), strict=True):
+        near = np.count_nonzero((np.abs(y - row) <= far) & (np.abs(x - column) <= far))
+        crowded[number] = near - 1 > company
+    return crowded
 
 
 def _is_sharp(window: Floats, inside: Mask, height: float) -> bool:

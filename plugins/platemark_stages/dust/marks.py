@@ -1,6 +1,6 @@
 """Marks: whatever is thinner than a millimetre and stands out from the grain around it, dust and strokes alike."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from platemark_stages.dust.survey import Floats, Pixels
 
 Grey = NDArray[np.float32]
-Indices = NDArray[np.int64]
+Indices = NDArray[np.int32]  # a scan has fewer than two thousand million pixels
 
 # What is wider than this is no speck: in scans of dusty glass nearly all are smaller (common practice).
 WIDEST_MM = 1.0
@@ -77,9 +77,10 @@ def find_marks(pixels: Pixels, ppmm: float, sign: int) -> Marks:
         square = heights[row * side : (row + 1) * side, column * side : (column + 1) * side]
         low, high = usual[row, column], limit[row, column]
         y, x = np.nonzero(square > low + (high - low) / 2)
-        found.append((y + row * side, x + column * side, square[y, x].astype(np.float32), np.full(len(y), high)))
-    y, x, height, limits = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    return _gathered(sign, y, x, height, limits, labelled(y, x, pixels.shape[1] + 2))
+        found.append(((y + row * side).astype(np.int32), (x + column * side).astype(np.int32)))
+    y, x = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    marks = _gathered(sign, y, x, heights[y, x], labelled(y, x, pixels.shape[1] + 2))
+    return replace(marks, limit=limit[marks.peak_y // side, marks.peak_x // side])
 
 
 def _heights(pixels: Pixels, ppmm: float, sign: int) -> NDArray[np.uint16]:
@@ -157,22 +158,21 @@ def labelled(y: Indices, x: Indices, width: int) -> Indices:
     >>> labelled(np.array([0, 1, 5]), np.array([0, 1, 5]), 9).tolist()
     [0, 0, 1]
     """
-    place = y * width + x
-    order = np.argsort(place)
+    place = y * np.int32(width) + x
+    order = np.argsort(place).astype(np.int32)
     ordered = place[order]
-    root = np.arange(len(place))
+    root = np.arange(len(place), dtype=np.int32)
     links = [_neighbours(ordered, step) for step in (1, width - 1, width, width + 1)]
-    one, other = (np.concatenate([link[i] for link in links]) for i in (0, 1))
-    while True:
-        low = np.minimum(root[one], root[other])
+    before = None
+    while before is None or not np.array_equal(root, before):
         before = root.copy()
-        np.minimum.at(root, root[one], low)
-        np.minimum.at(root, root[other], low)
+        for one, other in links:
+            low = np.minimum(root[one], root[other])
+            np.minimum.at(root, root[one], low)
+            np.minimum.at(root, root[other], low)
         while not np.array_equal(root, root[root]):
             root = root[root]
-        if np.array_equal(root, before):
-            break
-    label = np.empty(len(place), np.int64)
+    label = np.empty(len(place), np.int32)
     label[order] = np.unique(root, return_inverse=True)[1]
     return label
 
@@ -181,17 +181,34 @@ def _neighbours(ordered: Indices, step: int) -> tuple[Indices, Indices]:
     """Pairs of entries whose places differ by `step`."""
     if not len(ordered):
         return ordered, ordered
-    at = np.minimum(np.searchsorted(ordered, ordered + step), len(ordered) - 1)
-    one = np.flatnonzero(ordered[at] == ordered + step)
+    further = ordered + np.int32(step)
+    at = np.minimum(np.searchsorted(ordered, further), len(ordered) - 1).astype(np.int32)
+    one = np.flatnonzero(ordered[at] == further).astype(np.int32)
     return one, at[one]
 
 
-def _gathered(sign: int, y: Indices, x: Indices, height: Floats, limit: Floats, label: Indices) -> Marks:
-    """What there is to know of each set."""
+def _gathered(sign: int, y: Indices, x: Indices, height: NDArray[np.uint16], label: Indices) -> Marks:
+    """What there is to know of each set; limits are left to be filled in."""
     # Within a mark the highest pixel comes first; the last two keys make the order the same everywhere.
-    order = np.lexsort((x, y, -height, label))
-    y, x, height, limit, label = (values[order] for values in (y, x, height, limit, label))
+    order = np.lexsort((x, y, 65535 - height, label))
+    y, x, height, label = y[order], x[order], height[order], label[order]
     first = np.flatnonzero(np.diff(label, prepend=-1, append=-1)) if len(label) else np.zeros(1, np.int64)
     start = first[:-1]
-    low_high = [op.reduceat(v, start) if len(start) else v for v in (y, x) for op in (np.minimum, np.maximum)]
-    return Marks(sign, np.diff(first), *low_high, height[start], y[start], x[start], limit[start], y, x, first)
+    top, bottom, left, right = (
+        op.reduceat(values, start) if len(start) else values for values in (y, x) for op in (np.minimum, np.maximum)
+    )
+    return Marks(
+        sign=sign,
+        area=np.diff(first).astype(np.int32),
+        top=top,
+        bottom=bottom,
+        left=left,
+        right=right,
+        peak=height[start].astype(np.float32),
+        peak_y=y[start],
+        peak_x=x[start],
+        limit=np.zeros(len(start), np.float32),
+        y=y,
+        x=x,
+        first=first.astype(np.int32),
+    )

@@ -120,11 +120,15 @@ def _table(factors: list[float]) -> pyvips.Image:
 
 def corrected(pixels: Pixels, columns: list[Streak], rows: list[Streak], factor: int) -> Pixels:
     """The same for a reduced array, so that streaks do not hide dust: for measuring only."""
-    out = pixels.astype(np.float32) if columns or rows else pixels
+    if not (columns or rows):
+        return pixels
+    out = pixels.copy()
     for axis, streaks in ((1, columns), (0, rows)):
         lines = np.moveaxis(out, axis, 0)
         for number, *factors in streaks:
             if number < len(lines) * factor:
                 # Of the columns that were reduced to one, this is one.
-                lines[int(number) // factor] *= 1 + (np.array(factors, np.float32) - 1) / factor
-    return np.minimum(np.rint(out), 65535).astype(np.uint16) if columns or rows else pixels
+                gain = 1 + (np.array(factors, np.float32) - 1) / factor
+                line = lines[int(number) // factor]
+                line[:] = np.minimum(np.rint(line * gain), 65535)
+    return out

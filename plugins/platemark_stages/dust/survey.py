@@ -44,14 +44,16 @@ def survey(image: pyvips.Image, ppi: float) -> Survey:
         ppi: its resolution.
     """
     factor = max(1, round(ppi / _WORKING_PPI))
-    columns, rows, small = [], [], []
-    for _top, band in bands(image, RUN * factor):
+    columns, rows = [], []
+    pixels = np.empty((image.height // factor, image.width // factor, image.bands), np.uint16)
+    for top, band in bands(image, RUN * factor):
         # What is left over at the last row and column is too little to judge by.
         columns.append(_runs(band.swapaxes(0, 1)))
         rows.append(_runs(band))
-        small.append(_reduced(band, factor))
+        small = _reduced(band, factor)
+        pixels[top // factor : top // factor + len(small)] = small
     return Survey(
-        pixels=np.concatenate(small),
+        pixels=pixels,
         factor=factor,
         ppmm=ppi / factor / _MM_PER_INCH,
         columns=np.concatenate(columns, axis=1).swapaxes(0, 1),

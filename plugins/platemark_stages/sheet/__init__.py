@@ -1,6 +1,6 @@
-"""Where the sheet of paper lies on the scanner bed."""
+"""Where the sheets of paper lie on the scanner bed."""
 
-from .finder import find_sheet
-from .finding import Decision, Finding, Side
+from .finder import find_items, find_sheet
+from .finding import Decision, Division, Finding, Side
 
-__all__ = ["Decision", "Finding", "Side", "find_sheet"]
+__all__ = ["Decision", "Division", "Finding", "Side", "find_items", "find_sheet"]

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
+from .evidence import Candidate
 from .finding import Unsure
 from .look import Look, ends_of, lid_of, middle_of, papers_of, seen_along
-from .rectangle import LEAST_NET, NAMES, SMALLEST_MM, Frame
-from .search import Candidate
+from .rectangle import LEAST_NET, SMALLEST_MM, Frame
+from .sides import NAMES
 
 Doubles = NDArray[np.float64]
 
@@ -48,7 +49,7 @@ def out_to_the_lid(look: Look, frame: Frame) -> Frame:
 
 def _bare_beyond(look: Look, frame: Frame, axis: int, colour: Doubles) -> float:
     """Share of a side along which bare lid lies just beyond it."""
-    cells = look.cells.transpose(1, 0, 2) if axis % 2 else look.cells
+    cells = look.turned(axis)
     ends = ends_of(frame, axis)
     away = (-1 if axis in (0, 3) else 1) / look.planes.mm
     line = frame.sides[axis]
@@ -66,7 +67,7 @@ def check_rims(look: Look, frame: Frame) -> None:
     for axis, name in enumerate(NAMES):
         if not frame.rims[axis]:
             continue
-        cells = look.cells.transpose(1, 0, 2) if axis % 2 else look.cells
+        cells = look.turned(axis)
         ends = ends_of(frame, axis)
         inward = (1 if axis in (0, 3) else -1) * 1.5 / look.planes.mm
         line = replace(frame.sides[axis], start=frame.sides[axis].start + inward)

@@ -59,5 +59,25 @@ class Finding:
     bare: bool = False
 
 
+@dataclass(frozen=True)
+class Division:
+    """What lies on a bed.
+
+    Attributes:
+        decision: crop each item, leave the scan as it is, or held: one item that is not certain holds the scan.
+        reason: one sentence for the artist.
+        items: the sheets in reading order, rows from the top, within a row from the left; 1 to 6 where there is a
+            decision to crop, none where the scan is left. Where it is held, what was found so far.
+        confidence: 0..1, estimated probability that the decision and all items are right.
+        bare: nothing lies on the bed.
+    """
+
+    decision: Decision
+    reason: str
+    items: tuple[Finding, ...] = ()
+    confidence: float = 0.0
+    bare: bool = False
+
+
 class Unsure(Exception):  # noqa: N818, an outcome and no error
     """The sheet is not certain; the text says what was seen, for the artist."""

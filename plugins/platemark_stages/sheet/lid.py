@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .evidence import Candidate
 from .planes import Floats
 from .rectangle import SMALLEST_MM, Frame
-from .search import Candidate
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -21,22 +21,43 @@ LEAST_CELLS = 60
 SMOOTH = 1.5  # grey levels of standard deviation within a tile: bare lid and unpainted paper stay below
 
 
-def outside_of(frame: Frame, shape: tuple[int, int], margin: float) -> Flags:
-    """Cells that lie more than `margin` cells outside a frame, (rows, columns); beyond a rim there is nothing."""
-    y, x = np.arange(shape[0])[:, None] + 0.5, np.arange(shape[1])[None, :] + 0.5
+def outside_of(frame: Frame, shape: tuple[int, int], margin: float, step: int = 1) -> Flags:
+    """Places that lie more than `margin` cells outside a frame, (rows, columns); beyond a rim there is nothing.
+
+    Args:
+        frame: four lines.
+        shape: rows and columns of the cells.
+        margin: cells.
+        step: take the middle of every `step` x `step` cells only.
+    """
+    y, x = (np.arange(side // step) * step + step / 2 for side in shape)
+    y, x = y[:, None], x[None, :]
     top, right, bottom, left = frame.sides
     parts = (top.at(x) - y, x - right.at(y), y - bottom.at(x), left.at(y) - x)
     flags = [part > margin for part, rim in zip(parts, frame.rims, strict=True) if not rim]
     return np.asarray(np.logical_or.reduce(np.broadcast_arrays(*flags)))
 
 
-def lid_colour(cells: Floats, outside: Flags) -> Doubles | None:
-    """Median colour of the cells outside the sheet; None where hardly any are."""
-    some = outside[::THIN, ::THIN]
+def _thinned(cells: Floats) -> Floats:
+    """The middle one of every THIN x THIN cells, as `outside_of` has it."""
+    rows, columns = (side // THIN * THIN for side in cells.shape[:2])
+    return cells[THIN // 2 : rows : THIN, THIN // 2 : columns : THIN]
+
+
+def lid_colour(cells: Floats, free: Flags, frame: Frame, margin: float) -> Doubles | None:
+    """Median colour of the free cells more than `margin` outside a frame; None where hardly any are."""
+    some = outside_of(frame, cells.shape[:2], margin, THIN) & _thinned(free[..., None])[..., 0]
     # A strip 2 mm wide along one side of a small sheet: less cannot be told from a shadow.
     if np.count_nonzero(some) < LEAST_CELLS:
         return None
-    return np.asarray(np.median(cells[::THIN, ::THIN][some], axis=0), dtype=np.float64)
+    return np.asarray(np.median(_thinned(cells)[some], axis=0), dtype=np.float64)
+
+
+def paper_colour(cells: Floats, frame: Frame, margin: float) -> Doubles:
+    """Median colour half to twice `margin` cells within the edges of a frame."""
+    shape = cells.shape[:2]
+    inner = outside_of(frame, shape, -2 * margin, THIN) & ~outside_of(frame, shape, -margin / 2, THIN)
+    return np.asarray(np.median(_thinned(cells)[inner], axis=0), dtype=np.float64)
 
 
 def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:
@@ -47,13 +68,15 @@ def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:
     return parts.mean(axis=(1, 3)), parts[..., 0].std(axis=(1, 3))
 
 
-def things_beside(cells: Floats, outside: Flags, lid: Doubles, mm: float) -> int:
-    """Count what lies outside the sheet, is not lid, and is as large as a sheet in both directions."""
+def things_beside(cells: Floats, frames: list[Frame], lid: Doubles, mm: float) -> int:
+    """Count what lies outside all sheets, is not lid, and is as large as a sheet in both directions."""
     side = max(2, round(TILE_MM / mm))
     colour, rough = tiles(cells, mm)
-    rows, columns = rough.shape
-    free = outside[: rows * side, : columns * side].reshape(rows, side, columns, side).all(axis=(1, 3))
-    other = free & ((np.abs(colour - lid) > 2 * LID_DRIFT).any(axis=2) | (rough > 2 * SMOOTH))
+    # Half the diagonal of a tile more, for a tile to lie outside as a whole.
+    margin = BESIDE_MM / mm + 0.7 * side
+    other = (np.abs(colour - lid) > 2 * LID_DRIFT).any(axis=2) | (rough > 2 * SMOOTH)
+    for frame in frames:
+        other &= outside_of(frame, cells.shape[:2], margin, side)
     least = SMALLEST_MM / mm / side
     # Mean width, since a strip that lies askew reaches over more tiles than it is wide. Tape around a corner of the
     # sheet reaches as far both ways, but fills a third of its rectangle at most.

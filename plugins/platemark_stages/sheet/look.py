@@ -2,30 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
 from .bed import Glass
+from .evidence import Candidate, Flags
 from .lines import Line
 from .planes import Floats, Planes
-from .rectangle import Frame, Frames, lines_of, running_certain
-from .search import Candidate
+from .rectangle import Frame, Frames
+from .sides import Traces, running_certain, traces_of
 
 Doubles = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Look:
-    """The bed as searched: cells of the glass, what was found there, and how to get back to the preview."""
+    """The bed as searched: what was found where, and how to get back to the preview.
+
+    Attributes:
+        cells: of the glass, (rows, columns, planes).
+        glass: where it lies in all cells.
+        planes: all cells.
+        traces: edge evidence all over the glass.
+        free: cells in which lines were looked for.
+        found: lines by name of the side.
+        frames: their combinations.
+        lid: colour of bare lid, where it is known from what was seen around.
+    """
 
     cells: Floats
     glass: Glass
     planes: Planes
-    frames: Frames
+    traces: Traces
+    free: Flags
     found: dict[str, list[Candidate]]
+    frames: Frames
+    lid: Doubles | None = None
 
     def rough(self, line: Candidate, axis: int) -> Line:
         """A candidate in pixels of the preview."""
@@ -33,12 +48,27 @@ class Look:
         start = line.start + across - line.slope * along
         return Line(0.0, start * self.planes.side, line.slope)
 
+    def turned(self, axis: int) -> Floats:
+        """The cells with a side of that axis along the rows."""
+        return self.cells.transpose(1, 0, 2) if axis % 2 else self.cells
+
 
 def look_at(planes: Planes, glass: Glass) -> Look:
     """Search the glass for lines and frames."""
     cells = planes.cells[glass.top : glass.bottom, glass.left : glass.right]
-    found = lines_of(cells)
-    return Look(cells, glass, planes, Frames(found, cells.shape[0], cells.shape[1], planes.mm), found)
+    free = np.ones(cells.shape[:2], dtype=bool)
+    traces = traces_of(cells, planes.rounding)
+    found = traces.lines(free)
+    return Look(cells, glass, planes, traces, free, found, Frames(found, *traces.shape, planes.mm))
+
+
+def look_again(look: Look, free: Flags) -> Look:
+    """Search a part of what was searched before."""
+    free = look.free & free
+    found = look.traces.lines(free)
+    frames = Frames(found, *look.traces.shape, look.planes.mm)
+    frames.only_within(free)
+    return replace(look, free=free, found=found, frames=frames)
 
 
 def ends_of(frame: Frame, axis: int) -> tuple[float, float]:
@@ -57,26 +87,23 @@ def seen_along(look: Look, frame: Frame, axis: int, line: Candidate) -> float:
     length = look.cells.shape[1 if axis % 2 == 0 else 0]
     ends = ends_of(frame, axis)
     running = running_certain([line], length)[0]
-    first, last = (int(np.clip(end, 0, length)) for end in ends)
+    first, last = (min(max(int(end), 0), length) for end in ends)
     return float(running[last] - running[first]) / max(1, last - first)
 
 
 def lid_of(look: Look, frame: Frame) -> Doubles | None:
     """Colour of the lid around a frame, None where hardly any is seen."""
+    if look.lid is not None:
+        return look.lid
     if all(frame.rims):
         return None
-    return lid.lid_colour(look.cells, lid.outside_of(frame, look.cells.shape[:2], lid.BESIDE_MM / look.planes.mm))
+    return lid.lid_colour(look.cells, look.free, frame, lid.BESIDE_MM / look.planes.mm)
 
 
 def papers_of(look: Look, frame: Frame) -> tuple[Doubles, Doubles] | None:
     """Colours of lid and paper beside the edges of a frame, or None where they cannot be told apart."""
-    far = lid.BESIDE_MM / look.planes.mm
-    outside = lid.outside_of(frame, look.cells.shape[:2], far)
-    colour = lid.lid_colour(look.cells, outside)
+    colour = lid_of(look, frame)
     if colour is None:
         return None
-    inner = lid.outside_of(frame, look.cells.shape[:2], -2 * far) & ~lid.outside_of(
-        frame, look.cells.shape[:2], -far / 2
-    )
-    paper = np.median(look.cells[inner], axis=0).astype(np.float64)
+    paper = lid.paper_colour(look.cells, frame, lid.BESIDE_MM / look.planes.mm)
     return (colour, paper) if float(np.linalg.norm(paper - colour)) > 1.0 else None

@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 from .finding import Corner, Unsure
 from .lines import Line, crossing
 from .look import Look
+from .planes import Planes
 from .profiles import Edge, measure_edge, read_band
-from .rectangle import NAMES, Frame
+from .rectangle import Frame
+from .sides import NAMES
 
 CLEAR = 0.75  # share of a side that must be seen for its direction to count; with less, one piece of shadow turns it
 
@@ -27,7 +29,7 @@ def measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> list[Edge
             continue
         picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
         first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
-        edge = _measure_side(picture, line, (first, last), 1 if axis in (1, 2) else -1, look.planes.ppi)
+        edge = _measure_side(picture, line, (first, last), 1 if axis in (1, 2) else -1, look.planes)
         if edge is None:
             raise Unsure(f"The {NAMES[axis]} edge of the sheet is too faint to measure.")
         edges.append(edge)
@@ -35,12 +37,12 @@ def measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> list[Edge
 
 
 def _measure_side(
-    picture: NDArray[np.uint16], rough: Line, ends: tuple[float, float], outward: int, ppi: float
+    picture: NDArray[np.uint16], rough: Line, ends: tuple[float, float], outward: int, planes: Planes
 ) -> Edge | None:
     """Measure one side; read again about the edge found where that lies far from the rough line."""
     for _ in range(3):
-        edge = measure_edge(read_band(picture, rough, *ends, outward, ppi), ppi)
-        if edge is None or max(abs(float(edge.line.at(end) - rough.at(end))) for end in ends) < ppi / 25.4:
+        edge = measure_edge(read_band(picture, rough, *ends, outward, planes.ppi, planes.rounding), planes.ppi)
+        if edge is None or max(abs(float(edge.line.at(end) - rough.at(end))) for end in ends) < planes.ppi / 25.4:
             return edge
         rough = edge.line
     return edge

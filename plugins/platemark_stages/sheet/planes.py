@@ -29,11 +29,13 @@ class Planes:
         cells: (rows, columns, 3) lightness and colour differences in grey levels, means of `side` x `side` pixels.
         side: pixels along a cell.
         ppi: resolution of the preview, not of the cells.
+        rounding: steps a JPEG makes between blocks of even areas, grey levels for each plane; 0 without such a grid.
     """
 
     cells: Floats
     side: int
     ppi: float
+    rounding: tuple[float, ...] = (0.0, 0.0, 0.0)
 
     @property
     def mm(self) -> float:

@@ -24,6 +24,7 @@ WINDOW = 6  # pixels each way of the edge that the mean shape covers
 SEEN = 3.0  # standard deviations at which an edge counts as seen in a block; one in 370 by chance
 LEAST_BLOCKS = 5  # 20 mm of edge
 WANDER_MM = 3.0  # what strays further than this from the line is no part even of a torn edge
+PLACE_TRUST = 0.2  # XX
 NOISE_FLOOR = 0.1  # grey levels; see FLATTEST in search.py
 
 
@@ -55,7 +56,7 @@ def read_band(
     last: float,
     outward: int,
     ppi: float,
-    reach_mm: float = REACH_MM,
+    rounding: tuple[float, ...] = (0.0, 0.0, 0.0),
 ) -> Band:
     """Read the profiles along a rough line.
 
@@ -66,7 +67,7 @@ def read_band(
         last: where it ends.
         outward: +1 or -1.
         ppi: resolution.
-        reach_mm: how far to read to each side of the line.
+        rounding: steps between the blocks of a JPEG, grey levels for each plane.
 
     Returns:
         The band. Where it leaves the picture, the last pixel is repeated, which shows as no edge.
@@ -77,7 +78,7 @@ def read_band(
     block = max(4, round(BLOCK_MM * per_mm))
     count = max(1, (end - begin) // block)
     along = np.arange(begin, begin + count * block)
-    reach = round(reach_mm * per_mm)
+    reach = round(REACH_MM * per_mm)
     steps = np.arange(-reach, reach + 1)
     base = np.asarray(rough.at(along + 0.5))
     position = base[:, None] + outward * steps[None, :] - 0.5
@@ -92,7 +93,9 @@ def read_band(
     # Noise from the outermost quarter, where nothing but lid should be.
     outside = slopes[:, -len(steps) // 4 :]
     # Root mean square within a block, since the tiles of a JPEG are flat and step at their borders.
-    noise = np.maximum(np.median(np.sqrt(np.mean(outside**2, axis=1)), axis=0), NOISE_FLOOR)
+    # A step of rounding is no evidence of where an edge is, only that there is one within the block.
+    least = np.maximum(NOISE_FLOOR, PLACE_TRUST * np.asarray(rounding))
+    noise = np.maximum(np.median(np.sqrt(np.mean(outside**2, axis=1)), axis=0), least)
     middle = along.reshape(count, block).mean(axis=1) + 0.5
     return Band(
         middle, np.asarray(rough.at(middle)), slopes / noise, (steps[:-1] + 0.5).astype(np.float64), outward, means

@@ -6,19 +6,18 @@ made of lines that belong to different things loses: most of its outline is not 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .search import SEEN, STRETCH, SURE, Candidate, Floats, candidates, evidence_before, stretch_strengths
+from .evidence import SEEN, Candidate
+from .search import STRETCH
+from .sides import NAMES, running_certain, running_net
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-NAMES = ("top", "right", "bottom", "left")
-MOST = 12  # lines tried a side: art has few straight lines longer than these
 # Hand-cut sheets are off by a degree; another half for the coarse slopes of the search.
 OFF_SQUARE = 0.026
 SMALLEST_MM = 35.0  # what is narrower than this is a label, a stamp, a colour target: no sheet of art
@@ -43,45 +42,6 @@ class Frame:
     rims: tuple[bool, bool, bool, bool]
     box: tuple[float, float, float, float]
     net: float
-
-
-def lines_of(cells: Floats) -> dict[str, list[Candidate]]:
-    """Candidate lines for each side of a sheet, by name of the side."""
-    found: dict[str, list[Candidate]] = {}
-    for names, turned in ((("top", "bottom"), cells), (("left", "right"), cells.transpose(1, 0, 2))):
-        rows, columns = turned.shape[:2]
-        strength, count = stretch_strengths(np.ascontiguousarray(turned)), max(1, columns // STRETCH)
-        found[names[0]] = candidates(evidence_before(strength, count), MOST)
-        # The other side has its lid at the larger offsets: look from there, and turn back the lines found.
-        mirrored = candidates(evidence_before(strength[:, ::-1, ::-1], count), MOST)
-        found[names[1]] = [Candidate(rows - 1 - line.start, -line.slope, line.seen) for line in mirrored]
-    return found
-
-
-def running_net(lines: list[Candidate], length: int) -> Doubles:
-    """Seen less twice missed from the start of each line to each cell, (line, cell + 1)."""
-    return _running(lines, length, _net)
-
-
-def running_certain(lines: list[Candidate], length: int) -> Doubles:
-    """What is certainly an edge, from the start of each line to each cell, (line, cell + 1)."""
-    return _running(lines, length, _certain)
-
-
-def _net(seen: Floats) -> Floats:
-    return np.asarray(np.minimum(seen * 3 / SEEN - 2, 1))
-
-
-def _certain(seen: Floats) -> Floats:
-    # Beyond the corners only what is surely an edge speaks against a side; half-seen things lie about on any bed.
-    return np.asarray(np.clip((seen - SEEN) / (SURE - SEEN), 0, 1))
-
-
-def _running(lines: list[Candidate], length: int, weigh: Callable[[Floats], Floats]) -> Doubles:
-    """Sum of the weights of the stretches from the start of each line to each cell, (line, cell + 1)."""
-    cells = np.repeat(np.array([weigh(line.seen) for line in lines]), STRETCH, axis=1)
-    cells = np.pad(cells, ((0, 0), (0, max(0, length - cells.shape[1]))), mode="edge")[:, :length]
-    return np.pad(np.cumsum(cells, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
 
 
 class Frames:
@@ -112,6 +72,19 @@ class Frames:
         valid = large & self._square() & (self.worst > 0)
         self.score = np.where(valid, sum(nets) - sum(beyonds), -np.inf)
         self.mm = mm
+
+    def only_within(self, free: Flags) -> None:
+        """Drop the frames that reach out of a part of the bed, (rows, columns)."""
+        rows, columns = np.flatnonzero(free.any(axis=1)), np.flatnonzero(free.any(axis=0))
+        top, right, bottom, left = self.box
+        slack = 1.0 / self.mm
+        inside = (
+            (top >= rows.min(initial=0) - slack)
+            & (bottom <= rows.max(initial=0) + 1 + slack)
+            & (left >= columns.min(initial=0) - slack)
+            & (right <= columns.max(initial=0) + 1 + slack)
+        )
+        self.score = np.where(inside, self.score, -np.inf)
 
     def best(self, among: Flags | None = None) -> Frame | None:
         """Take the best among some, or among all seen as well as a sheet lying free; None where there is none."""
@@ -220,23 +193,17 @@ def _crossings(rows: list[Candidate], columns: list[Candidate]) -> tuple[Doubles
     return x, start + slope * x
 
 
-def sheet_among(frames: Frames) -> Frame | None:
-    """Take the best frame, or the sheet around it where it is only the painting or a border drawn on the sheet."""
-    frame = frames.best()
+def sheet_among(frames: Frames, sides: int = 2) -> Frame | None:
+    """Take the best frame, or the sheet around it where it is only the painting or a border drawn on the sheet.
+
+    Args:
+        frames: all combinations.
+        sides: how many must be edges and not rims.
+    """
+    frame = frames.best(frames.seen_on(sides) & (frames.worst > LEAST_NET))
     while frame is not None:
         outer = frames.best(frames.around(frame) & frames.seen_on(4))
         if outer is None:
             return frame
         frame = outer
     return None
-
-
-def others_beside(frames: Frames, frame: Frame) -> list[Frame]:
-    """Find further sheets that do not overlap with one, best first."""
-    others: list[Frame] = []
-    # A corner of the bed and the back of the first sheet's own edges would make a frame too: one rim at most.
-    left = frames.apart_from(frame) & frames.seen_on(3) & (frames.worst > LEAST_NET)
-    while (other := frames.best(left)) is not None:
-        others.append(other)
-        left = left & frames.apart_from(other)
-    return others

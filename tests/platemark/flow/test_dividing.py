@@ -4,9 +4,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from conftest import CONFIG, Bench, sheet_scan
 from platemark.contract.plugins import load_plugins
+from platemark.flow.inbox import list_scans
 from platemark.flow.reproduce import reproduce
 from platemark.records.manifest import read_manifest
 
@@ -121,3 +123,23 @@ def test_a_plugin_that_fails_to_look_holds_the_scan_and_is_named(divided: Bench)
     assert outcome.status == "held"
     assert "a_half" in outcome.reason
     assert "no lamp" in outcome.reason
+
+
+def test_an_uncertain_sheet_is_held_with_the_best_guess_drawn_beside_the_note(divided: Bench) -> None:
+    path = divided.root / "stages" / "a_half.py"
+    text = path.read_text(encoding="utf-8").replace('Division("found", "two halves"', 'Division("held", "who knows"')
+    unsure = 'raise Held("who knows", remedy="look again")'
+    text = text.replace("return HalfParameters(left=picture", f"{unsure}\n        return HalfParameters(left=picture")
+    path.write_text(text.replace("import Division,", "import Division, Held,"), encoding="utf-8")
+    divided.drop("bed.tif", np.concatenate([sheet_scan(seed=1), sheet_scan(seed=120)], axis=1))
+    [outcome] = divided.run()
+    assert (outcome.status, outcome.reason) == ("held", "who knows")
+    assert divided.names("held") == ["bed.held.jpg", "bed.held.toml", "bed.tif"]
+    with Image.open(divided.root / "held" / "bed.held.jpg") as drawn:
+        red, green, blue = drawn.convert("RGB").split()
+        orange = (np.asarray(red) > 200) & (np.asarray(green) < 170) & (np.asarray(blue) < 90)
+        assert orange.sum() > 300, "the outlines of both halves"
+    # Moved back with everything that lay beside it, only the scan counts as a scan.
+    for beside in (divided.root / "held").iterdir():
+        beside.rename(divided.root / "scans" / beside.name)
+    assert [scan.name for scan, _stamp in list_scans(divided.root / "scans")] == ["bed.tif"]

@@ -11,10 +11,11 @@ from platemark.config.reading import read_stages_dir
 from platemark.contract.plugins import load_plugins
 from platemark.face.cli.make import config_option
 from platemark.face.cli.saying import console, readable_errors, say, table_of
-from platemark.face.found import draw_found
 from platemark.face.log import printable
 from platemark.flow.looking import Look, look_at
+from platemark.flow.outline import outlined
 from platemark.flow.studio import open_studio
+from platemark.records.store import write_whole
 
 # In the JSON a scan whose sheets were found is to be cropped.
 _DECISIONS = {"found": "crop", "leave": "leave", "held": "held"}
@@ -38,7 +39,9 @@ def find_command(files: tuple[Path, ...], folder: Path | None, config: Path, *, 
             look = look_at(file, scanner, plugins)
             looks.append(look)
             if folder is not None and look.picture is not None:
-                draw_found(look, folder)
+                folder.mkdir(parents=True, exist_ok=True)
+                drawn = outlined(look.picture, look.division)
+                write_whole(folder / f"{file.stem}.found.jpg", drawn, step="found", replace=True)
     if as_json:
         click.echo(json.dumps({look.scan.name: _described(look) for look in looks}, indent=1))
     else:

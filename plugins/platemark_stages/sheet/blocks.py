@@ -1,0 +1,61 @@
+"""Blocks: how coarsely a JPEG has rounded even areas, where the grid of its blocks still shows.
+
+Paper and lid are even, so all that a JPEG keeps of them is the mean of each block, rounded to a step. What drifts
+slowly then jumps by that step along the border of a row of blocks: a faint, perfectly straight line. And an edge that
+differs by a few steps is moved to the nearest border. Both are to be trusted less than the steps are high.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .planes import OPPONENT, Floats
+
+# Pixels along a block of lightness and of colour, in a file at its own density and at half of it; most files keep
+# colour at half the density of lightness. Source: ITU-T T.81, A.1 and A.3.
+PERIODS = ((8, 4), (16, 8), (16, 8))
+THIN = 5  # every so many rows of blocks: a hundred thousand pixels say as much as all
+FLAT = 4.0  # grey levels: larger steps are drawn, and not made by rounding
+MORE = 1.3  # mean step between blocks against the mean step within them; without a grid the two are the same
+LEAST = 0.25  # grey levels: smaller steps are noise that the rounding let pass
+
+
+def rounding_of(preview: NDArray[np.uint16]) -> tuple[float, ...]:
+    """How high the steps between blocks of even areas are.
+
+    Args:
+        preview: (rows, columns, 3).
+
+    Returns:
+        Grey levels for lightness and both colour differences; 0 where no grid of blocks shows.
+    """
+    steps = np.zeros(3)
+    for plane, periods in enumerate(PERIODS):
+        # After a turn of the picture the grid begins at its other end.
+        grids = [(part, period) for part in (preview, preview[:, ::-1]) for period in periods]
+        steps[plane] = max(_step(_half_blocks(part, plane, period)) for part, period in grids)
+    return tuple(steps.tolist())
+
+
+def _half_blocks(preview: NDArray[np.uint16], plane: int, period: int) -> Floats:
+    """Means of the left and the right half of blocks, (block row, 2 * block column)."""
+    rows, columns = preview.shape[0] // period, preview.shape[1] // period
+    part = preview[: rows * period, : columns * period].reshape(rows, period, columns * period, 3)[::THIN]
+    flat = np.tensordot(part.sum(axis=1, dtype=np.float32), OPPONENT[:, plane], axes=1)
+    half = period // 2
+    return np.asarray(flat.reshape(len(part), columns * 2, half).sum(axis=2) / np.float32(period * half))
+
+
+def _step(halves: Floats) -> float:
+    """Median height of the steps between blocks, 0 where steps within them are as high."""
+    steps = np.abs(np.diff(halves, axis=1))
+    within, across = steps[:, 0:-2:2], steps[:, 1::2]
+    flat = (within < FLAT) & (steps[:, 2::2] < FLAT) & (across < FLAT)
+    if not flat.any():
+        return 0.0
+    usual = float(within[flat].mean())
+    high = across[flat & (across > 2 * usual + LEAST)]
+    if not high.size or float(across[flat].mean()) < MORE * usual:
+        return 0.0
+    return float(np.median(high))

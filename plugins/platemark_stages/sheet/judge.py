@@ -1,0 +1,96 @@
+"""Judge: how certain a sheet is, from all that was seen of it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import lid
+from .finding import Decision, Finding, Side
+from .placing import CLEAR, corners_of, skew_of, turned, with_rims
+from .profiles import Edge
+from .sides import NAMES
+
+Doubles = NDArray[np.float64]
+
+ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody checks for, so below it a person looks
+SQUARE_DEG = (
+    1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
+)
+LID_BESIDE = 2 * lid.LID_DRIFT  # for a strip of lid against all of it
+
+
+def judged(
+    shape: tuple[int, ...],
+    ppi: float,
+    edges: list[Edge | None],
+    colour: Doubles | None,
+    paper_mm: tuple[float, float] | None = None,
+) -> Finding:
+    """Put the finding together, to be cropped where it is certain enough."""
+    skew, spread = skew_of(edges)
+    lines = [turned(edge, axis, skew) for axis, edge in enumerate(edges)]
+    corners = corners_of(with_rims(lines, skew, shape))
+    mm = 25.4 / ppi
+    sides = tuple(
+        Side(name, edge.strength, edge.share, edge.line.scatter * mm, False)
+        if edge is not None
+        else Side(name, 0.0, 0.0, 0.0, True)
+        for name, edge in zip(NAMES, edges, strict=True)
+    )
+    confidence, doubt = _confidence(edges, skew, spread, colour)
+    decision = Decision.CROP if confidence >= ENOUGH else Decision.HELD
+    seen = sum(not side.on_rim for side in sides)
+    reason = (
+        f"One sheet with {seen} edges seen, lying {skew:+.2f} degrees askew." if decision is Decision.CROP else doubt
+    )
+    return Finding(
+        decision,
+        reason,
+        tuple((round(x, 3), round(y, 3)) for x, y in corners),
+        round(skew, 4),
+        round(confidence, 3),
+        sides,
+    )
+
+
+def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Doubles | None) -> tuple[float, str]:
+    """Multiply the chances that each thing that speaks for the sheet is true; the weakest gives the reason to hold."""
+    chances: list[tuple[float, str]] = []
+    for name, edge in zip(NAMES, edges, strict=True):
+        if edge is None:
+            chances.append((0.97, f"The sheet runs out of the picture at the {name}."))
+            continue
+        chance = 1 - 0.3 * (1 - edge.share) ** 1.5
+        if edge.share < CLEAR:
+            # A chance line of noise has any direction; one edge of this sheet has the sheet's.
+            turn = np.degrees(np.arctan(edge.line.slope)) * (-1 if name in {"top", "bottom"} else 1)
+            chance *= float(np.exp(-(((turn - skew) / 0.5) ** 2)))
+        chances.append((chance, f"The {name} edge is seen on {edge.share:.0%} of its length only."))
+        if colour is not None and (np.abs(edge.outside - colour) > LID_BESIDE).any():
+            chances.append((0.5, f"What lies beyond the {name} edge does not look like the bare lid."))
+    chances.extend(
+        (0.4, f"The same paper as elsewhere on the sheet goes on beyond the {name} edge.") for name in _on_paper(edges)
+    )
+    chances.append(
+        (float(np.exp(-((spread / SQUARE_DEG) ** 2))), f"The edges differ by {spread:.1f} degrees from a rectangle.")
+    )
+    chances.append((0.99, "The sheet is not certain."))
+    confidence = float(np.prod([chance for chance, _ in chances]))
+    return confidence, min(chances)[1]
+
+
+def _on_paper(edges: list[Edge | None]) -> list[str]:
+    """Sides beyond which the tint is that of the paper within another side, and not that of the lid beyond it."""
+    tints = [
+        (name, edge.inside[1:], edge.outside[1:]) for name, edge in zip(NAMES, edges, strict=True) if edge is not None
+    ]
+    doubtful = []
+    for name, _, beyond in tints:
+        for other, paper, bare in tints:
+            # Below one level of tint, paper and lid cannot be told apart by it.
+            told_apart = other != name and float(np.linalg.norm(paper - bare)) > 1.0
+            if told_apart and float(np.linalg.norm(beyond - paper)) < 0.4 * float(np.linalg.norm(beyond - bare)):
+                doubtful.append(name)
+                break
+    return doubtful
