@@ -1,11 +1,11 @@
-"""How much dust is found, and how much art is mistaken for it, on scans of known truth and on drawn scenes, as a table.
+"""How much dust is found and how much art is mistaken for it, on scans of known truth and drawn scenes, as a table.
 
     python bench/dust.py [FOLDER] [--strength thorough]
 
-FOLDER holds scans and a truth.json; without it the few of the tests are used. Every sheet is turned and cut as its truth
-says, so only its own surface counts. A speck counts from 0.15 mm across. It can be seen when it differs from its
-surroundings by 3 in 255 and by four robust standard deviations of them: bright dust on white paper cannot.
-A repair is false when no dirt lies in it. Drawn scenes have wash, grain, lines, hatching, dots of a pen and splatter.
+FOLDER holds scans and a truth.json; without it the few of the tests are used. Each sheet is turned and cut as its truth
+says, so only its own surface counts. A speck counts from 0.15 mm across. It can be seen when the mean of 3 x 3 pixels
+differs from its surroundings by 3 in 255 and by four robust standard deviations of such means: bright dust on white
+paper cannot. A repair is false when no dirt lies in it. Drawn scenes have wash, grain, hatching, dots and splatter.
 """
 
 import argparse
@@ -47,10 +47,12 @@ class Score:
     seconds: float = 0.0
 
     def add(self, other: "Score") -> None:
+        """Count another in."""
         for part in fields(self):
             setattr(self, part.name, getattr(self, part.name) + getattr(other, part.name))
 
     def line(self, name: str) -> str:
+        """As one row of the table."""
         return (
             f"{name:<28} {self.sheets:>6} {self.found:>4} of {self.specks:<4} {self.seen_found:>4} of {self.seen:<4}"
             f" {self.hairs_found:>3} of {self.hairs:<3} {self.false:>5} {self.false * A4_MM2 / max(self.area, 1):>6.2f}"
@@ -190,6 +192,7 @@ class Art:
         self.light[:] = (246, 244, 238)
 
     def drawn(self, kind: str) -> Floats:
+        """Draw it: "wash", "pen" or "splatter"."""
         if kind != "pen":
             self.wash()
         if kind == "splatter":
@@ -210,17 +213,20 @@ class Art:
         return grown.reshape(self.size) * 1.4
 
     def wash(self) -> None:
+        """Lay three washes that granulate, over and beside each other."""
         for colour in ((196, 120, 96), (120, 150, 190), (210, 190, 90)):
             cover = np.clip(self.noise(14.0) * 3, 0, 1)[..., None] * 0.7 * (1 + 0.08 * self.noise(0.3)[..., None])
             self.light += (np.array(colour, np.float32) - self.light) * cover
 
     def dots(self, count: int, radii_mm: tuple[float, float], colour: tuple[int, ...], spread_mm: float) -> None:
+        """Scatter dots about the middle."""
         middle = np.array(self.size) / 2
         for _ in range(count):
             y, x = middle + self.random.normal(0, spread_mm * self.ppmm, 2)
             blob(self.light, (x, y), self.random.uniform(*radii_mm) / 2 * self.ppmm, colour, 1.0)
 
     def hatch(self) -> None:
+        """Draw short lines all over."""
         for _ in range(120):
             x, y = self.random.uniform(0.1, 0.9, 2) * self.size[::-1]
             length = self.random.uniform(3, 14) * self.ppmm

@@ -62,6 +62,7 @@ class Outcome:
         reason: why it is held.
         remedy: what to do about it.
         warnings: what to look at.
+        item: which item of the scan, where several lay on the bed; 0 for the only one.
     """
 
     scan: str
@@ -71,6 +72,7 @@ class Outcome:
     reason: str = ""
     remedy: str = ""
     warnings: tuple[str, ...] = ()
+    item: int = 0
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,7 @@ class Delivery:
         place = find_place(self.studio.ready, work, name, recipe)
         if place.made:
             log.info("made before from the same scan; not made again", scan=self.scan.name, export=place.made.name)
-            return Outcome(_told(self.scan, piece.number), name, "known", place.made)
+            return Outcome(_told(self.scan, piece.number), name, "known", place.made, item=piece.number)
         job = job_for(self.studio, name, work, taken.ticket)
         if taken.opening.profile_from not in {"file", "config"}:
             job.notice("profile", taken.opening.profile_from)
@@ -169,14 +171,16 @@ class Delivery:
             if notice.warning:
                 log.warning(notice.warning, scan=self.scan.name, print=job.print_name, stage=notice.stage)
         tell(self.studio.plugins, "platemark_delivered", export=export, manifest=place.manifest)
-        return Outcome(_told(self.scan, item), job.print_name, "ready", export, warnings=tuple(manifest.warnings))
+        return Outcome(
+            _told(self.scan, item), job.print_name, "ready", export, warnings=tuple(manifest.warnings), item=item
+        )
 
     def _let_go(self, taken: Taken, held: list[Outcome], chains: list[list[Step]]) -> None:
         """The scan leaves its folder: nothing is deleted before its copy was read back."""
         if not self._is_still(taken):
             return  # gone; or another scan or ticket took the name meanwhile, and gets its own turn
         if held:
-            reasons = [(outcome.print_name, outcome.reason, outcome.remedy) for outcome in held]
+            reasons = [(_print_told(outcome), outcome.reason, outcome.remedy) for outcome in held]
             guess = best_guess(taken.picture, chains, self.studio.plugins)
             _put_aside_and_tell(self.studio, self.scan, reasons, taken.kept.path, guess)
         else:
@@ -220,7 +224,14 @@ def held_whole(scan: Path, held: Held) -> Outcome:
 
 
 def _held(scan: Path, print_name: str, held: Held, item: int = 0) -> Outcome:
-    return Outcome(_told(scan, item), print_name, "held", reason=shown(held.reason), remedy=shown(held.remedy))
+    return Outcome(
+        _told(scan, item), print_name, "held", reason=shown(held.reason), remedy=shown(held.remedy), item=item
+    )
+
+
+def _print_told(outcome: Outcome) -> str:
+    """The print, and of which item of the scan."""
+    return f"{outcome.print_name or 'all'} of item {outcome.item}" if outcome.item else outcome.print_name
 
 
 def _told(scan: Path, item: int) -> str:

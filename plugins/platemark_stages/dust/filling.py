@@ -1,7 +1,7 @@
 """Filling a spot: the nearby patch whose rim fits best is copied, its rim drawn to that of the spot.
 
-The copy brings the grain and whatever runs through the spot, such as the edge of a wash; the difference of the two rims,
-spread over the spot, brings light and colour of the place. All in integers.
+The copy brings the grain and whatever runs through the spot, such as the edge of a wash; the difference of the two
+rims, spread over the spot, brings light and colour of the place. All in integers.
 
 Source: the spread is inverse distance weighting (Shepard 1968, A two-dimensional interpolation function for
 irregularly-spaced data) of the difference at the rim, as in seamless cloning; from memory.
@@ -60,7 +60,8 @@ def _patch(values: Whole, bad: Mask, inside: Whole, rim: Whole, circle: Circle) 
         return _spread(here, inside, rim)
     there = values[rim[:, 0] + offset[0], rim[:, 1] + offset[1]]
     copied = values[inside[:, 0] + offset[0], inside[:, 1] + offset[1]]
-    return np.clip(copied + _spread(here - there, inside, rim), 0, 65535)
+    patch: Whole = np.clip(copied + _spread(here - there, inside, rim), 0, 65535)
+    return patch
 
 
 def _best_offset(values: Whole, bad: Mask, inside: Whole, rim: Whole, circle: Circle) -> Whole | None:

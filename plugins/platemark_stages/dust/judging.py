@@ -31,12 +31,12 @@ class Care:
     further: float
 
 
-# A nib draws dots within a few millimetres of its lines. Two marks by chance within 5 mm are usual on a very dusty
-# glass (150 specks on A4: 0.2 expected, three come in one of a thousand such places).
-CAREFUL = Care(alone_mm=2.0, hair_alone_mm=4.0, company=2, further=1.4)
+# A nib draws dots within a few millimetres of its lines. On a very dusty glass (150 specks on A4) 0.2 others are to be
+# expected within 5 mm each way, and four come together in one of ten thousand such places (Poisson).
+CAREFUL = Care(alone_mm=1.5, hair_alone_mm=3.0, company=3, further=1.4)
 THOROUGH = Care(alone_mm=0.7, hair_alone_mm=2.0, company=5, further=1.1)
 _COMPANY_MM = 5.0
-# What is a little fainter belongs to the same grain. What is three times fainter, and no grain, may be of the same hand.
+# What is a little fainter belongs to the same grain; what is three times fainter, and no grain, to the same hand.
 _AS_HIGH, _AKIN = 0.75, 0.35
 # Dust falls anywhere; where marks that go a seventh of the whole range stand in crowds, six at least, they were drawn.
 _STRONG, _SAME, _MANY = 65535 / 7, 0.25, 6
@@ -191,7 +191,8 @@ class Look:
         """Mean colour of the higher quarter of a mark."""
         y, x = self._marks.pixels(mark)
         core = slice(0, max(1, len(y) // 4))
-        return window[y[core] - self._top, x[core] - self._left].mean(axis=0)
+        mean: Floats = window[y[core] - self._top, x[core] - self._left].mean(axis=0)
+        return mean
 
 
 def _crowds(marks: Marks, clear: Mask, far: float, company: int) -> Mask:
@@ -209,7 +210,7 @@ def _is_sharp(window: Floats, inside: Mask, height: float) -> bool:
     """Whether there is a steep step on each of the four sides."""
     grey, near = window.mean(axis=2), _widened(inside, 1)
     down, right = np.diff(grey, axis=0)[near[1:]], np.diff(grey, axis=1)[near[:, 1:]]
-    return min(down.max(), -down.min(), right.max(), -right.min()) >= _SHARP * height
+    return bool(min(down.max(), -down.min(), right.max(), -right.min()) >= _SHARP * height)
 
 
 def own_colour(ground: Floats, core: Floats) -> float:

@@ -76,9 +76,9 @@ def find_marks(pixels: Pixels, ppmm: float, sign: int) -> Marks:
     for row, column in np.ndindex(*limit.shape):
         square = heights[row * side : (row + 1) * side, column * side : (column + 1) * side]
         low, high = usual[row, column], limit[row, column]
-        y, x = np.nonzero(square > low + (high - low) / 2)
-        found.append(((y + row * side).astype(np.int32), (x + column * side).astype(np.int32)))
-    y, x = (np.concatenate(parts) for parts in zip(*found, strict=True))
+        at = np.argwhere(square > low + (high - low) / 2) + np.array((row * side, column * side))
+        found.append(at.astype(np.int32))
+    y, x = np.ascontiguousarray(np.concatenate(found).T)
     marks = _gathered(sign, y, x, heights[y, x], labelled(y, x, pixels.shape[1] + 2))
     return replace(marks, limit=limit[marks.peak_y // side, marks.peak_x // side])
 
@@ -107,8 +107,8 @@ def _grain(heights: NDArray[np.uint16], side: int) -> tuple[Floats, Floats]:
         measured[:, row, column] = usual, min(max(seldom + _BEYOND_GRAIN * (seldom - often), _SEEN), _PLAIN)
     padded = np.pad(measured, ((0, 0), (1, 1), (1, 1)), mode="edge")
     nine = [padded[:, i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
-    usual, limit = np.median(nine, axis=0).astype(np.float32)
-    return usual, limit
+    middle = np.median(nine, axis=0).astype(np.float32)
+    return middle[0], middle[1]
 
 
 def grey(pixels: Pixels) -> Grey:
@@ -124,7 +124,7 @@ def softened(image: Floats) -> Floats:
             padded[tuple(slice(i, i + image.shape[axis]) if a == axis else slice(None) for a in range(image.ndim))]
             for i in (0, 1, 2)
         )
-        image = (low + high) / 4 + middle / 2
+        image = (low + high) / np.float32(4) + middle / np.float32(2)
     return image
 
 

@@ -52,7 +52,7 @@ def before_and_after(before: Picture, after: Picture, repairs: Sequence[tuple[st
 def _square(circles: Sequence[Circle], size: tuple[int, int]) -> Window:
     """A square around a repair, with four times its room, cut to the scan."""
     left, top, right, bottom = around(circles, 0, (1 << 30, 1 << 30))
-    half = max(24, max(right - left, bottom - top))
+    half = max(16, right - left, bottom - top)
     x, y = (left + right) // 2, (top + bottom) // 2
     x, y = min(max(x, 0), size[0] - 1), min(max(y, 0), size[1] - 1)
     return max(0, x - half), max(0, y - half), min(size[0], x + half), min(size[1], y + half)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import isqrt
 
 import numpy as np
@@ -51,7 +52,7 @@ def along(hair: Sequence[float]) -> list[Circle]:
     """
     radius, points = hair[0], [Circle.of(x, y, hair[0]) for x, y in zip(hair[1::2], hair[2::2], strict=True)]
     circles = points[:1]
-    for one, other in zip(points, points[1:], strict=False):
+    for one, other in pairwise(points):
         far = isqrt((one.x - other.x) ** 2 + (one.y - other.y) ** 2)
         # Circles half a radius apart leave no notch between them worth a pixel.
         steps = max(1, -(-2 * far // max(1, round(radius * TENTHS))))

@@ -23,8 +23,8 @@ _LEVEL = 0.03
 _DARK = 65535 / 5
 # A streak is in the ground of its neighbours: a quarter of each side, so they seem off by a quarter of it at most.
 _SHADOW = 0.3
-# The art may hide a streak here and there, but what is missing in more places ends: streaks do not. An edge of the sheet
-# that lies along a column ends before the scan does.
+# The art may hide a streak here and there, but what is missing in more places ends: streaks do not. An edge of the
+# sheet that lies along a column ends before the scan does.
 _THROUGHOUT = 0.9
 _SEEN_IN = 0.5
 _ENDS = 3
@@ -84,13 +84,14 @@ def _middle(values: Floats) -> Floats:
 def _strongest_near(strength: Floats) -> Floats:
     """The largest value as far as one column can reach into the ground of another."""
     padded = np.pad(strength, _FAR + 1)
-    return np.max([padded[i : i + len(strength)] for i in range(2 * _FAR + 3)], axis=0)
+    strongest: Floats = np.max([padded[i : i + len(strength)] for i in range(2 * _FAR + 3)], axis=0)
+    return strongest
 
 
 def _steady(ratio: Floats, off: Floats) -> NDArray[np.bool_]:
     """Whether a column is off the same way nearly everywhere it can be judged, and at both ends of the scan."""
     judged = ~np.isnan(ratio).any(axis=2)
-    same = judged & ((ratio - 1) * np.sign(off) > np.abs(off) / 3).all(axis=2)
+    same = np.asarray(judged & ((ratio - 1) * np.sign(off) > np.abs(off) / 3).all(axis=2))
     counted = judged.sum(axis=0)
     ends = [(same[part].sum(axis=0) >= _ENDS - 1) for part in (slice(0, _ENDS), slice(-_ENDS, None))]
     often = (counted >= _SEEN_IN * len(ratio)) & (same.sum(axis=0) >= _THROUGHOUT * counted)

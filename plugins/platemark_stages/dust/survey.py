@@ -48,15 +48,15 @@ def survey(image: pyvips.Image, ppi: float) -> Survey:
     pixels = np.empty((image.height // factor, image.width // factor, image.bands), np.uint16)
     for top, band in bands(image, RUN * factor):
         # What is left over at the last row and column is too little to judge by.
-        columns.append(_runs(band.swapaxes(0, 1)))
-        rows.append(_runs(band))
+        columns.append(_means(band, 0))
+        rows.append(_means(band, 1))
         small = _reduced(band, factor)
         pixels[top // factor : top // factor + len(small)] = small
     return Survey(
         pixels=pixels,
         factor=factor,
         ppmm=ppi / factor / _MM_PER_INCH,
-        columns=np.concatenate(columns, axis=1).swapaxes(0, 1),
+        columns=np.concatenate(columns),
         rows=np.concatenate(rows).swapaxes(0, 1),
     )
 
@@ -70,12 +70,14 @@ def bands(image: pyvips.Image, height: int) -> Iterator[tuple[int, Pixels]]:
         yield top, data.reshape(rows, image.width, image.bands)
 
 
-def _runs(band: Pixels) -> Floats:
-    """Means of RUN neighbours along the second axis, shape (first axis, runs, channels)."""
-    first, second, channels = band.shape
-    whole = second // RUN
-    cut = band[:, : whole * RUN].reshape(first, whole, RUN, channels)
-    return cut.sum(axis=2, dtype=np.uint32).astype(np.float32) / np.float32(RUN)
+def _means(band: Pixels, axis: int) -> Floats:
+    """Means of RUN neighbours along an axis."""
+    rows, columns, channels = band.shape
+    down, across = (rows // RUN, columns) if axis == 0 else (rows, columns // RUN)
+    cut = band[: down * RUN] if axis == 0 else band[:, : across * RUN]
+    split = (down, RUN, columns, channels) if axis == 0 else (rows, across, RUN, channels)
+    means: Floats = cut.reshape(split).sum(axis=axis + 1, dtype=np.uint32).astype(np.float32) / np.float32(RUN)
+    return means
 
 
 def _reduced(band: Pixels, factor: int) -> Pixels:
@@ -84,4 +86,5 @@ def _reduced(band: Pixels, factor: int) -> Pixels:
         return band
     rows, columns, channels = band.shape[0] // factor, band.shape[1] // factor, band.shape[2]
     cut = band[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor, channels)
-    return (cut.sum(axis=(1, 3), dtype=np.uint32) // (factor * factor)).astype(np.uint16)
+    small: Pixels = (cut.sum(axis=(1, 3), dtype=np.uint32) // (factor * factor)).astype(np.uint16)
+    return small

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
+from .blocks import BLOCK
 from .evidence import Candidate
 from .finding import Unsure
 from .look import Look, ends_of, lid_of, middle_of, papers_of, seen_along
-from .rectangle import LEAST_NET, SMALLEST_MM, Frame
+from .rectangle import LEAST_NET, OFF_SQUARE, SMALLEST_MM, Frame
 from .sides import NAMES
 
 Doubles = NDArray[np.float64]
@@ -57,49 +58,72 @@ def _bare_beyond(look: Look, frame: Frame, axis: int, colour: Doubles) -> float:
     return min(lid.share_like(cells, beyond, *ends, colour) for beyond in (near, far))
 
 
-def check_rims(look: Look, frame: Frame) -> None:
-    """Where the sheet is said to run out over a rim, paper must lie along it.
-
-    Raises:
-        Unsure: bare lid lies there.
-    """
-    colour = lid_of(look, frame)
+def rim_in_doubt(look: Look, frame: Frame) -> str | None:
+    """Name of a rim the sheet is said to run out over though no paper is seen along it."""
+    colours = papers_of(look, frame)
     for axis, name in enumerate(NAMES):
         if not frame.rims[axis]:
             continue
-        cells = look.turned(axis)
-        ends = ends_of(frame, axis)
         inward = (1 if axis in (0, 3) else -1) * 1.5 / look.planes.mm
         line = replace(frame.sides[axis], start=frame.sides[axis].start + inward)
-        colours = papers_of(look, frame)
-        if colour is None or colours is None or lid.share_of_lid(cells, line, *ends, *colours) > 1 - BARE:
-            raise Unsure(f"Whether the sheet reaches the {name} rim of the picture cannot be seen.")
+        if colours is None or lid.share_of_lid(look.turned(axis), line, *ends_of(frame, axis), *colours) > 1 - BARE:
+            return name
+    return None
 
 
-def check_outside(look: Look, frame: Frame) -> None:
+def check_outside(look: Look, frame: Frame, others: list[Frame]) -> None:
     """Outside the sheet there must be no further edge along it: then what was found is only the painting on a sheet.
+
+    Args:
+        look: the bed without any sheet.
+        frame: the sheet.
+        others: the other sheets; what lies beyond one of them is none of this one's edges.
 
     Raises:
         Unsure: there is one, and it is not that of a narrow thing lying by itself.
     """
+    # Where a JPEG shows its blocks, those of colour that the edge crosses end up to a block beyond it.
+    near = APART_MM + (BLOCK * look.planes.mm / look.planes.side if any(look.planes.rounding) else 0)
     opposite = dict(zip(NAMES, (*NAMES[2:], *NAMES[:2]), strict=True))
     for axis, name in enumerate(NAMES):
         if frame.rims[axis]:
             continue
-        away = -1 if axis in (0, 3) else 1
-
-        def beyond(line: Candidate, axis: int = axis, away: int = away) -> float:
-            return away * (middle_of(frame, axis, line) - frame.box[axis]) * look.planes.mm
-
-        outer = [
-            beyond(line)
-            for line in look.found[name]
-            if beyond(line) > APART_MM and seen_along(look, frame, axis, line) > HALF
-        ]
-        begins = [beyond(line) for line in look.found[opposite[name]] if seen_along(look, frame, axis, line) > HALF]
+        room = min((_distance(frame, axis, other) for other in others), default=np.inf) * look.planes.mm
+        outer = [edge for edge in _beyond(look, frame, axis, look.found[name]) if near < edge < room]
+        begins = [edge for edge in _beyond(look, frame, axis, look.found[opposite[name]]) if edge > APART_MM / 2]
         # A strip of flat patches shows its near edge from both sides, so that edge is explained by the strip as well.
-        strips = [(start, end) for start in begins for end in outer if 1.0 < start < end - APART_MM]
-        strips = [(start, end) for start, end in strips if end - start < SMALLEST_MM]
+        strips = [(start, end) for start in begins for end in outer if APART_MM < end - start < SMALLEST_MM]
         for edge in outer:
             if not any(start - APART_MM < edge <= end for start, end in strips):
                 raise Unsure(f"A further edge is seen {edge:.0f} mm outside the {name} edge: which is the sheet's?")
+
+
+def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate]) -> list[float]:
+    """How far outside a side of a frame the lines that run beside it lie, millimetres."""
+    away = (-1 if axis in (0, 3) else 1) * look.planes.mm
+    side = frame.sides[axis]
+    return [
+        away * (middle_of(frame, axis, line) - frame.box[axis])
+        for line in lines
+        if abs(line.slope - side.slope) < OFF_SQUARE
+        and seen_along(look, frame, axis, line) > HALF
+        and not _between_blocks(look, line)
+    ]
+
+
+def _between_blocks(look: Look, line: Candidate) -> bool:
+    """Whether a line is just where a JPEG makes one by rounding: along a border of its blocks (8 pixels)."""
+    off = (line.start * look.planes.side) % 8
+    level = abs(line.slope) * max(look.traces.shape) < 2
+    return any(look.planes.rounding) and level and min(off, 8 - off) <= look.planes.side
+
+
+def _distance(frame: Frame, axis: int, other: Frame) -> float:
+    """Cells from a side outwards to a sheet beside it; infinite where it does not lie beside that side."""
+    first, last = ends_of(frame, axis)
+    begin, end = ends_of(other, axis)
+    if min(last, end) <= max(first, begin):
+        return np.inf
+    near = other.box[(axis + 2) % 4]
+    gap = frame.box[axis] - near if axis in (0, 3) else near - frame.box[axis]
+    return gap if gap > 0 else np.inf

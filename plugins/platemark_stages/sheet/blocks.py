@@ -15,7 +15,8 @@ from .planes import OPPONENT, Floats
 # Pixels along a block of lightness and of colour, in a file at its own density and at half of it; most files keep
 # colour at half the density of lightness. Source: ITU-T T.81, A.1 and A.3.
 PERIODS = ((8, 4), (16, 8), (16, 8))
-THIN = 5  # every so many rows of blocks: a hundred thousand pixels say as much as all
+BLOCK = 16  # pixels along the largest of them
+THIN = 9  # every so many rows of blocks: a hundred thousand pixels say as much as all
 FLAT = 4.0  # grey levels: larger steps are drawn, and not made by rounding
 MORE = 1.3  # mean step between blocks against the mean step within them; without a grid the two are the same
 LEAST = 0.25  # grey levels: smaller steps are noise that the rounding let pass
@@ -33,7 +34,8 @@ def rounding_of(preview: NDArray[np.uint16]) -> tuple[float, ...]:
     steps = np.zeros(3)
     for plane, periods in enumerate(PERIODS):
         # After a turn of the picture the grid begins at its other end.
-        grids = [(part, period) for part in (preview, preview[:, ::-1]) for period in periods]
+        grids = [(preview, period) for period in periods]
+        grids += [(preview[:, ::-1], period) for period in periods if preview.shape[1] % period]
         steps[plane] = max(_step(_half_blocks(part, plane, period)) for part, period in grids)
     return tuple(steps.tolist())
 

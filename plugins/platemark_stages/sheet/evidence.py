@@ -57,18 +57,18 @@ def within(strength: Floats, free: Flags) -> Floats:
     return np.asarray(strength * free.T[columns][:, middles])
 
 
-def evidence_before(strength: Floats, count: int) -> Evidence:
+def evidence_before(strength: Floats, top: Floats, count: int) -> Evidence:
     """Evidence of lines that have quiet lid at the smaller offsets, that is above: the upper side of a sheet.
 
     Args:
         strength: from `stretch_strengths`; flip slopes and offsets for the lower side.
+        top: from `tops_of`, flipped alike.
         count: number of real stretches.
 
     Returns:
         The evidence. What lies beyond the line is subtracted, twice where it is more than noise: in the middle of art
         there is an edge in every stretch at every offset, beside a sheet there is one edge and then nothing.
     """
-    top = _tops(strength)
     strength = np.minimum(strength, np.float32(STRONG))
     beyond = _beyond(strength)
     sure = np.clip(strength - beyond - np.maximum(beyond - NOISE, 0), 0.0, SURE)
@@ -88,14 +88,14 @@ def _beyond(strength: Floats) -> Floats:
     return np.asarray((running[:, :, last] - running[:, :, first]) / np.maximum(last - first, 1), dtype=np.float32)
 
 
-def _tops(strength: Floats) -> Floats:
+def tops_of(strength: Floats) -> Floats:
     """Strength as a share of the greatest within APART cells before and after, 0..1."""
-    reach = int(APART)
-    greatest = strength.copy()
-    for step in range(1, reach + 1):
-        np.maximum(greatest[:, :, step:], strength[:, :, :-step], out=greatest[:, :, step:])
-        np.maximum(greatest[:, :, :-step], strength[:, :, step:], out=greatest[:, :, :-step])
-    return np.asarray(strength / np.maximum(greatest, np.float32(1e-6)))
+    rows = strength.shape[2]
+    wide = np.pad(strength, ((0, 0), (0, 0), (int(APART), int(APART))))
+    # The greatest of 2, 4, 8 and then of all eleven neighbours.
+    for step in (1, 2, 4, 3):
+        wide = np.maximum(wide[:, :, :-step], wide[:, :, step:])
+    return np.asarray(strength / np.maximum(wide[:, :, :rows], np.float32(1e-6)))
 
 
 @dataclass(frozen=True)
@@ -150,11 +150,11 @@ def _leave_out(left: Floats, line: Candidate, full: int) -> None:
     slopes, rows = left.shape
     middle = STRETCH * float(np.average(np.arange(len(line.seen)) + 0.5, weights=line.seen + 1e-3))
     here, turn = round(line.slope * full) + slopes // 2, int(TURNED * full)
-    for index in range(max(0, here - turn), min(slopes, here + turn + 1)):
-        slope = (index - slopes // 2) / full
-        start = line.start + (line.slope - slope) * middle
-        first, last = (min(max(round(start + side), 0), rows) for side in (-APART, APART + 1))
-        left[index, first:last] = 0.0
+    near = np.arange(max(0, here - turn), min(slopes, here + turn + 1))
+    start = line.start + (line.slope - (near - slopes // 2) / full) * middle
+    first, last = (np.clip(np.rint(start + side), 0, rows).astype(int) for side in (-APART, APART + 1))
+    for index, begin, end in zip(near.tolist(), first.tolist(), last.tolist(), strict=True):
+        left[index, begin:end] = 0.0
 
 
 def _own_evidence(line: Candidate, found: list[Candidate]) -> float:

@@ -9,13 +9,12 @@ from numpy.typing import NDArray
 
 from . import lid
 from .bed import glass_all, glass_of, without_streaks
-from .beside import check_outside, check_rims
+from .beside import check_outside, rim_in_doubt
 from .blocks import rounding_of
 from .finding import Decision, Division, Finding, Unsure
 from .items import Laid, in_reading_order, sheets_on
 from .judge import judged
 from .look import Look, lid_of, look_at
-from .placing import measured
 from .planes import reduce_to_cells
 from .rectangle import SMALLEST_MM
 
@@ -36,7 +35,11 @@ def find_sheet(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
     Raises:
         ValueError: the preview has not three bands, or is smaller than a sheet can be.
     """
-    division = find_items(preview, ppi, paper_mm)
+    return only_sheet(find_items(preview, ppi, paper_mm))
+
+
+def only_sheet(division: Division) -> Finding:
+    """The one sheet on a bed; where there are several, it is held."""
     if len(division.items) == 1:
         return division.items[0]
     if division.items:
@@ -67,13 +70,13 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
     planes = replace(reduce_to_cells(mended, ppi), rounding=rounding_of(preview))
     look = look_at(planes, glass_of(planes.cells, planes.mm))
     try:
-        laid = sheets_on(look)
-        if not laid.frames and look.glass != glass_all(planes.cells):
+        laid = sheets_on(mended, look)
+        if not laid.sheets and look.glass != glass_all(planes.cells):
             # What was taken for the frame of the glass may be a dark lid around a large sheet.
-            laid = sheets_on(look_at(planes, glass_all(planes.cells)))
-            if not laid.frames:
+            laid = sheets_on(mended, look_at(planes, glass_all(planes.cells)))
+            if not laid.sheets:
                 raise Unsure("A frame was seen around the bed, but no sheet within it.")
-        return _divided(mended, laid, paper_mm) if laid.frames else _without_sheet(look)
+        return _divided(mended, laid, paper_mm) if laid.sheets else _without_sheet(look)
     except Unsure as unsure:
         return Division(Decision.HELD, str(unsure))
 
@@ -90,20 +93,20 @@ def _without_sheet(look: Look) -> Division:
 
 
 def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, float] | None) -> Division:
-    """Measure and judge each sheet, and look that nothing else lies on the bed."""
+    """Judge each sheet, and look that nothing else lies on the bed."""
     rest, items = laid.rest, []
-    for frame in laid.frames:
-        colour = lid_of(rest, frame)
-        check_rims(rest, frame)
+    frames = [sheet.frame for sheet in laid.sheets]
+    for sheet in laid.sheets:
+        rim = rim_in_doubt(rest, sheet.frame)
+        if rim is not None:
+            raise Unsure(f"Whether the sheet reaches the {rim} rim of the picture cannot be seen.")
+        colour = lid_of(rest, sheet.frame)
         if colour is not None:
-            things = lid.things_beside(rest.cells, laid.frames, colour, rest.planes.mm)
+            things = lid.things_beside(rest.cells, frames, colour, rest.planes.mm)
             if things:
-                raise Unsure(
-                    f"{len(laid.frames) + things} things lie on the bed, and the edges of one are not certain."
-                )
-        check_outside(rest, frame)
-        edges = measured(preview, rest, frame)
-        items.append(judged(preview.shape, rest.planes.ppi, edges, colour, paper_mm))
+                raise Unsure(f"{len(frames) + things} things lie on the bed, and the edges of some are not certain.")
+        check_outside(rest, sheet.frame, [frame for frame in frames if frame is not sheet.frame])
+        items.append(judged(preview.shape, rest.planes.ppi, sheet.edges, colour, paper_mm))
     return _division(in_reading_order(items))
 
 

@@ -5,62 +5,119 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import lid
-from .beside import out_to_the_lid
+from .beside import APART_MM, out_to_the_lid, rim_in_doubt
 from .evidence import Flags
 from .finding import Finding, Unsure
 from .gutter import gutter_of
 from .look import Look, lid_of, look_again
-from .rectangle import Frame, sheet_among
+from .placing import exact_frame, measured
+from .profiles import Edge
+from .rectangle import SMALLEST_MM, Frame, sheet_among
+
+Doubles = NDArray[np.float64]
 
 MOST_ITEMS = 6  # more do not fit on an A4 bed with lid between them, unless they are stamps
 AROUND_MM = 1.5  # beside a sheet that is taken off: its shadow goes with it
+LOOSE_MM = 15.0  # a frame around several sheets that do not lie quite in line is out by so much
 INSIDE = 0.97  # share of a sheet that must lie where nothing else was found; the rest are its own slanted edges
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet as measured; None stands for a side on the rim."""
+
+    frame: Frame
+    edges: list[Edge | None]
 
 
 @dataclass(frozen=True)
 class Laid:
     """Sheets found on a bed, and the bed without them."""
 
-    frames: list[Frame]
+    sheets: list[Sheet]
     rest: Look
 
 
-def sheets_on(look: Look) -> Laid:
+@dataclass(frozen=True)
+class Part:
+    """A part of the bed still to be searched.
+
+    Attributes:
+        free: its cells.
+        lid: colour of its lid, where that is known.
+        split: a frame in it that was looked at in halves when `before` sheets were known.
+        before: see `split`.
+    """
+
+    free: Flags
+    lid: Doubles | None = None
+    split: Frame | None = None
+    before: int = 0
+
+
+def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
     """Find all sheets; where lid runs through what looks like one, look at both parts by themselves.
 
     Raises:
         Unsure: sheets overlap, or there are more than six.
     """
-    frames: list[Frame] = []
-    parts = [look]
-    rest = look
+    sheets: list[Sheet] = []
+    parts = [Part(look.free)]
+    rest = here = look
     while parts:
-        rest = parts.pop()
-        frame = sheet_among(rest.frames, 2 if not frames else 3)
+        part = parts.pop()
+        # Where both halves of a frame were empty, it must not be found again.
+        known = [sheet.frame for sheet in sheets]
+        if part.split is not None and len(sheets) == part.before:
+            known.append(part.split)
+        free = np.logical_and.reduce([part.free, *(_around(look, frame, AROUND_MM) for frame in known)])
+        if not _roomy(free, look.planes.mm):
+            continue
+        if not free.all():
+            rest = here = look_again(replace(look, lid=part.lid), free)
+        frame = _next_frame(here, first=not sheets)
         if frame is None:
             continue
-        _check_apart(rest, frame)
-        gutter = gutter_of(rest, frame)
+        _check_apart(here, frame)
+        gutter = gutter_of(here, frame)
         if gutter is not None:
-            known = replace(rest, lid=lid_of(rest, frame))
-            parts.extend(look_again(known, part) for part in gutter.parts(rest.free.shape))
+            parts.append(Part(part.free, part.lid, frame, len(sheets)))
+            near = free & ~_around(look, frame, LOOSE_MM)
+            parts += [Part(near & half, lid_of(here, frame)) for half in gutter.parts(free.shape)]
             continue
-        frame = out_to_the_lid(rest, frame)
-        frames.append(frame)
-        if len(frames) > MOST_ITEMS:
+        frame = out_to_the_lid(here, frame)
+        edges = measured(preview, look, frame)
+        sheets.append(Sheet(exact_frame(look, frame, edges), edges))
+        if len(sheets) > MOST_ITEMS:
             raise Unsure(f"More than {MOST_ITEMS} sheets seem to lie on the bed.")
-        parts.append(look_again(rest, _around(rest, frame)))
-    if len(frames) > 1:
-        free = np.logical_and.reduce([_around(look, frame) for frame in frames])
-        rest = look_again(look, free)  # the lid is known best from the bed without any sheet
-    return Laid(frames, rest)
+        parts.append(part)
+    if len(sheets) > 1:
+        # The lid is known best, and what is left over as well, from the bed without any sheet.
+        rest = look_again(look, np.logical_and.reduce([_around(look, sheet.frame, APART_MM) for sheet in sheets]))
+    return Laid(sheets, rest)
 
 
-def _around(look: Look, frame: Frame) -> Flags:
-    """The cells outside a sheet and its shadow."""
-    return lid.outside_of(frame, look.traces.shape, AROUND_MM / look.planes.mm)
+def _next_frame(look: Look, *, first: bool) -> Frame | None:
+    """The best frame; of those that run out over a rim only where paper is seen along it, unless nothing else is."""
+    sides = 2 if first else 3
+    frame = sheet_among(look.frames, sides)
+    if frame is None or rim_in_doubt(look, frame) is None:
+        return frame
+    whole = sheet_among(look.frames, 4)
+    return whole if whole is not None or not first else frame
+
+
+def _roomy(free: Flags, mm: float) -> bool:
+    """Whether a sheet has room in a part of the bed."""
+    return all(np.count_nonzero(free.any(axis=axis)) * mm > SMALLEST_MM for axis in (0, 1))
+
+
+def _around(look: Look, frame: Frame, margin_mm: float) -> Flags:
+    """The cells outside a sheet and so much around it."""
+    return lid.outside_of(frame, look.traces.shape, margin_mm / look.planes.mm)
 
 
 def _check_apart(look: Look, frame: Frame) -> None:
@@ -69,24 +126,24 @@ def _check_apart(look: Look, frame: Frame) -> None:
     Raises:
         Unsure: it does not.
     """
-    own = ~lid.outside_of(frame, look.traces.shape, 0)
+    own = ~_around(look, frame, 0)
     if look.free[own].mean() < INSIDE:
         raise Unsure("Sheets touch or lie upon each other, and where one ends and the next begins is not certain.")
 
 
 def in_reading_order(items: list[Finding]) -> list[Finding]:
-    """Rows from the top, within a row from the left; sheets are in a row where half of the lower one is beside."""
-    left = sorted(items, key=lambda item: _span(item, 1)[0])
+    """Rows from the top, within a row from the left; a sheet is in the row of the topmost that half of it is beside."""
+    left = sorted(items, key=lambda item: _span(item, 1))
     ordered: list[Finding] = []
     while left:
-        top, bottom = _span(left[0], 1)
-        row = [item for item in left if _shared(_span(item, 1), (top, bottom)) >= 0.5]
-        ordered += sorted(row, key=lambda item: _span(item, 0)[0])
-        left = [item for item in left if not any(item is taken for taken in row)]
+        row = [item for item in left if _shared(_span(item, 1), _span(left[0], 1)) >= 0.5]
+        ordered += sorted(row, key=lambda item: _span(item, 0))
+        left = [item for item in left if item not in row]
     return ordered
 
 
 def _span(item: Finding, axis: int) -> tuple[float, float]:
+    """From where to where an item reaches across (0) or down (1) the picture."""
     places = [corner[axis] for corner in item.corners]
     return min(places), max(places)
 

@@ -17,6 +17,8 @@ ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody check
 SQUARE_DEG = (
     1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
 )
+ODD = 0.2  # the contrast of one side against that of all others: paper does not change so much around a sheet
+CLEARLY = 3.0  # times what lid differs from lid
 LID_BESIDE = 2 * lid.LID_DRIFT  # for a strip of lid against all of it
 
 
@@ -72,12 +74,51 @@ def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Do
     chances.extend(
         (0.4, f"The same paper as elsewhere on the sheet goes on beyond the {name} edge.") for name in _on_paper(edges)
     )
+    chances.extend((0.85, f"Only blocks of a JPEG show the {name} edge.") for name in _by_blocks(edges))
+    chances.extend((0.5, f"What lies within the {name} edge looks like the bare lid.") for name in _faint(edges))
+    chances.extend((0.5, f"The {name} edge may be that of the painting.") for name in _strong(edges))
     chances.append(
         (float(np.exp(-((spread / SQUARE_DEG) ** 2))), f"The edges differ by {spread:.1f} degrees from a rectangle.")
     )
     chances.append((0.99, "The sheet is not certain."))
     confidence = float(np.prod([chance for chance, _ in chances]))
     return confidence, min(chances)[1]
+
+
+def _by_blocks(edges: list[Edge | None]) -> list[str]:
+    """Sides of which only the colour of coarse blocks is known."""
+    return [name for name, edge in zip(NAMES, edges, strict=True) if edge is not None and edge.by_blocks]
+
+
+def _contrasts(edges: list[Edge | None]) -> dict[str, float]:
+    """How much each side differs within and beyond, in what lid differs from lid."""
+    seen = [(name, edge) for name, edge in zip(NAMES, edges, strict=True) if edge is not None]
+    return {name: float(np.max(np.abs(edge.inside - edge.outside) / lid.LID_DRIFT)) for name, edge in seen}
+
+
+def _faint(edges: list[Edge | None]) -> list[str]:
+    """Sides much fainter than all others, which are far from faint: lid within and lid beyond."""
+    found = _contrasts(edges)
+    return [
+        name
+        for name, contrast in found.items()
+        if len(found) > 1
+        and contrast < ODD * min(found[other] for other in found if other != name)
+        and min(found[other] for other in found if other != name) > CLEARLY
+    ]
+
+
+def _strong(edges: list[Edge | None]) -> list[str]:
+    """Sides much stronger than all others, of which no paper is told from the lid: paint within and paper beyond."""
+    found = _contrasts(edges)
+    return [
+        name
+        for name, contrast in found.items()
+        if len(found) > 1
+        and contrast > CLEARLY
+        and ODD * contrast > max(found[other] for other in found if other != name)
+        and max(found[other] for other in found if other != name) < 1
+    ]
 
 
 def _on_paper(edges: list[Edge | None]) -> list[str]:

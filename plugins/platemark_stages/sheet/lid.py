@@ -16,6 +16,7 @@ TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the
 BESIDE_MM = 2.5  # past the shadow of the edge
 # Grey levels by which lid differs from lid: fall-off of the lamp in lightness, JPEG in the colour differences.
 LID_DRIFT = np.array([6.0, 2.0, 2.0])
+PIECE = 16  # cells of a line that are looked at together, half a centimetre
 THIN = 3  # every third cell each way is plenty for a median
 LEAST_CELLS = 60
 SMOOTH = 1.5  # grey levels of standard deviation within a tile: bare lid and unpainted paper stay below
@@ -128,7 +129,9 @@ def _along(cells: Floats, line: Candidate, first: float, last: float) -> Doubles
     if np.count_nonzero(inside) < len(columns) / 2 or not len(columns):
         return np.zeros((0, 3))
     colours = cells[rows[inside], columns[inside]]
-    return np.array([np.median(piece, axis=0) for piece in np.array_split(colours, max(1, len(colours) // 16))])
+    size = min(PIECE, len(colours))
+    pieces = colours[: len(colours) // size * size].reshape(-1, size, colours.shape[1])
+    return np.asarray(np.median(pieces, axis=1), dtype=np.float64)
 
 
 def share_like(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles) -> float:

@@ -48,6 +48,12 @@ class Look:
         start = line.start + across - line.slope * along
         return Line(0.0, start * self.planes.side, line.slope)
 
+    def line_in_cells(self, line: Line, axis: int) -> Candidate:
+        """A line in pixels of the preview as a candidate, the other way round than `rough`."""
+        across, along = (self.glass.top, self.glass.left) if axis % 2 == 0 else (self.glass.left, self.glass.top)
+        start = float(line.at(along * self.planes.side)) / self.planes.side - across
+        return Candidate(start, line.slope, np.zeros(0, dtype=np.float32))
+
     def turned(self, axis: int) -> Floats:
         """The cells with a side of that axis along the rows."""
         return self.cells.transpose(1, 0, 2) if axis % 2 else self.cells

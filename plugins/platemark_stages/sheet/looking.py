@@ -6,8 +6,9 @@ from typing import Literal
 import numpy as np
 
 from platemark import Division, Held, Item, Picture
-from platemark_stages.sheet.finder import find_sheet
+from platemark_stages.sheet.finder import find_items, only_sheet
 from platemark_stages.sheet.finding import Decision, Finding
+from platemark_stages.sheet.finding import Division as Bed
 from platemark_stages.sheet.rectangle import SMALLEST_MM
 
 _MM_PER_INCH = 25.4
@@ -20,7 +21,7 @@ _SAID: dict[Decision, Literal["found", "leave", "held"]] = {
 
 def found_sheet(picture: Picture) -> Finding:
     """Where the sheet lies on the scan, corners in pixels of the whole scan; measured once a scan."""
-    return picture.remember("sheet", lambda: _find(picture))
+    return picture.remember("sheet", lambda: only_sheet(_bed(picture)))
 
 
 def certain_sheet(picture: Picture) -> Finding:
@@ -41,13 +42,17 @@ def certain_sheet(picture: Picture) -> Finding:
 
 def divided(picture: Picture) -> Division:
     """What lies on the bed, as the engine asks it."""
-    finding = found_sheet(picture)
-    item = Item(finding.corners, finding.skew, finding.confidence, {"sheet": finding})
-    items = (item,) if finding.corners else ()
-    return Division(_SAID[finding.decision], finding.reason, items)
+    bed = _bed(picture)
+    items = tuple(Item(one.corners, one.skew, one.confidence, {"sheet": one}) for one in bed.items if one.corners)
+    return Division(_SAID[bed.decision], bed.reason, items)
 
 
-def _find(picture: Picture) -> Finding:
+def _bed(picture: Picture) -> Bed:
+    """All sheets on the scan, corners in pixels of the whole scan."""
+    return picture.remember("bed", lambda: _look(picture))
+
+
+def _look(picture: Picture) -> Bed:
     small, factor = picture.overview()
     mm = min(small.shape[:2]) * factor / picture.source_ppi * _MM_PER_INCH
     if mm < SMALLEST_MM:
@@ -56,6 +61,6 @@ def _find(picture: Picture) -> Finding:
             remedy="write tilt = 0 under [corrections.deskew] and the box under [corrections.crop] in its ticket",
         )
     colour = np.repeat(small, 3, axis=2) if small.shape[2] == 1 else small[:, :, :3]
-    finding = find_sheet(colour, picture.source_ppi / factor)
-    corners = tuple((x * factor, y * factor) for x, y in finding.corners)
-    return replace(finding, corners=corners)
+    bed = find_items(colour, picture.source_ppi / factor)
+    items = [replace(one, corners=tuple((x * factor, y * factor) for x, y in one.corners)) for one in bed.items]
+    return replace(bed, items=tuple(items))

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .blocks import BLOCK
 from .finding import Corner, Unsure
 from .lines import Line, crossing
 from .look import Look
 from .planes import Planes
-from .profiles import Edge, measure_edge, read_band
+from .profiles import Band, Edge, measure_edge, read_band
 from .rectangle import Frame
 from .sides import NAMES
 
@@ -41,11 +42,39 @@ def _measure_side(
 ) -> Edge | None:
     """Measure one side; read again about the edge found where that lies far from the rough line."""
     for _ in range(3):
-        edge = measure_edge(read_band(picture, rough, *ends, outward, planes.ppi, planes.rounding), planes.ppi)
+        edge = _measure_band(read_band(picture, rough, *ends, outward, planes.ppi, planes.rounding), planes)
         if edge is None or max(abs(float(edge.line.at(end) - rough.at(end))) for end in ends) < planes.ppi / 25.4:
             return edge
         rough = edge.line
     return edge
+
+
+def _measure_band(band: Band, planes: Planes) -> Edge | None:
+    """Measure one side; where a JPEG moved the colours to the borders of its blocks, by lightness if that shows it."""
+    edge = measure_edge(band, planes.ppi)
+    if edge is None or not any(planes.rounding[1:]):
+        return edge
+    ends = (float(band.along[0]), float(band.along[-1]))
+    # A side that climbs over a whole block or more meets their borders at all phases, which evens out.
+    if abs(edge.line.slope) * (ends[1] - ends[0]) >= BLOCK:
+        return edge
+    light = measure_edge(replace(band, slopes=band.slopes * np.array([1.0, 0.0, 0.0])), planes.ppi)
+    if light is not None and light.share >= CLEAR:
+        moved = max(abs(float(light.line.at(end) - edge.line.at(end))) for end in ends)
+        if moved < BLOCK / 2:
+            return light
+    return replace(edge, by_blocks=True)
+
+
+def exact_frame(look: Look, frame: Frame, edges: list[Edge | None]) -> Frame:
+    """The frame with its sides where they were measured."""
+    top, right, bottom, left = (
+        side if edge is None else look.line_in_cells(edge.line, axis)
+        for axis, (side, edge) in enumerate(zip(frame.sides, edges, strict=True))
+    )
+    tl, tr, br, bl = corners_of([Line(0.0, side.start, side.slope) for side in (top, right, bottom, left)])
+    box = ((tl[1] + tr[1]) / 2, (tr[0] + br[0]) / 2, (br[1] + bl[1]) / 2, (bl[0] + tl[0]) / 2)
+    return replace(frame, sides=(top, right, bottom, left), box=box)
 
 
 def corners_of(lines: list[Line]) -> list[Corner]:

@@ -17,7 +17,7 @@ Floats = NDArray[np.float32]
 STEEPEST = 0.222
 STRETCH = 32  # cells, about a centimetre: long enough to average noise, short enough to follow a torn edge
 ALONG = 1  # cells of rise over a stretch
-STEP_TRUST = 0.35  # XX
+STEP_TRUST = 0.35  # of a rounding step as a standard deviation: one step is hardly seen, two are certain
 STEP = 2  # cells before and after a line that are compared
 # Grey levels, for lightness and both colour differences. Rounding in a flat area does not average away along a line:
 # the blocks of a JPEG step by up to a third of a level there, and all along a row. That is three times this.

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .evidence import SEEN, SURE, Candidate, Flags, candidates, evidence_before, within
+from .evidence import SEEN, SURE, Candidate, Flags, candidates, evidence_before, tops_of, within
 from .search import STRETCH, Floats, stretch_strengths
 
 Doubles = NDArray[np.float64]
 
 NAMES = ("top", "right", "bottom", "left")
-MOST = 12  # lines tried a side: art has few straight lines longer than these
+MOST = 16  # lines tried a side: art has few straight lines longer than these
 
 
 @dataclass(frozen=True)
@@ -40,9 +40,10 @@ class Traces:
         ):
             rows, count = part.shape[0], max(1, part.shape[1] // STRETCH)
             known = strength if free.all() else within(strength, part)
-            found[names[0]] = candidates(evidence_before(known, count), MOST)
+            tops = tops_of(known)
+            found[names[0]] = candidates(evidence_before(known, tops, count), MOST)
             # The other side has its lid at the larger offsets: look from there, and turn back the lines found.
-            mirrored = candidates(evidence_before(known[:, ::-1, ::-1], count), MOST)
+            mirrored = candidates(evidence_before(known[:, ::-1, ::-1], tops[:, ::-1, ::-1], count), MOST)
             found[names[1]] = [Candidate(rows - 1 - line.start, -line.slope, line.seen) for line in mirrored]
         return found
 
