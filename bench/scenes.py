@@ -35,6 +35,7 @@ PAPERS = {
     "black": (34.0, 33.0, 34.0),
 }
 SIZES = [(105, 148), (148, 210), (100, 150), (120, 120), (180, 240), (130, 180), (76, 127), (160, 200), (90, 200)]
+ROUND = 4.0  # radius of rounded corners
 EDGES = ("cut", "cut", "cut", "cut", "deckle", "rounded", "handcut")
 
 
@@ -215,16 +216,8 @@ def _lay(
     outside = [o + _wander(item.edge, k, along, random) for k, (o, along) in enumerate(zip(outside, (u, v, u, v)))]
     out = np.maximum.reduce(outside)
     if item.edge == "rounded":
-        radius = 4.0
-        out = np.maximum(out, np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))))
-        out = np.where(
-            np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))) > 0,
-            np.maximum(
-                np.maximum.reduce(outside),
-                np.hypot(*(np.maximum(np.abs(a) - s / 2 + radius, 0) for a, s in zip((u, v), item.size))) - radius,
-            ),
-            out,
-        )
+        within = [np.maximum(np.abs(a) - side / 2 + ROUND, 0) for a, side in zip((u, v), item.size, strict=True)]
+        out = np.maximum(out, np.hypot(*within) - ROUND)
     shadow = np.zeros_like(out)
     for k, o in enumerate(outside):
         facing = np.cos(np.radians(light[0] - (k * 90 - 90)) + turn)
