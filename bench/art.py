@@ -100,7 +100,7 @@ def _wash(canvas: Doubles, random: np.random.Generator) -> None:
     rows, columns = canvas.shape[:2]
     clouds = _clouds(rows, columns, random, 100)
     cover = np.clip((clouds[..., :1] - random.uniform(0.3, 0.6)) * 6, 0, 1)
-    if random.random() < 0.7:  # noqa: PLR2004
+    if random.random() < 0.7:
         margin = round(random.uniform(5, 20) * PER_MM)
         cover[:margin] = cover[-margin:] = cover[:, :margin] = cover[:, -margin:] = 0
     canvas *= 1 - cover * random.uniform(0.05, 0.6) * _clouds(rows, columns, random, 160)
@@ -128,7 +128,7 @@ def _lines(canvas: Doubles, random: np.random.Generator) -> None:
     lean = np.tan(np.radians(random.uniform(1, 4)))
     for _ in range(14):
         x, y = random.uniform(0.15, 0.85) * columns, random.uniform(0.15, 0.85) * rows
-        if random.random() < 0.5:  # noqa: PLR2004
+        if random.random() < 0.5:
             draw.line([(x, rows * 0.1), (x + lean * rows * 0.8, rows * 0.9)], fill=255, width=2)
         else:
             draw.line([(columns * 0.1, y), (columns * 0.9, y - lean * columns * 0.8)], fill=255, width=2)

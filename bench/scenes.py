@@ -99,7 +99,7 @@ def scene(seed: int) -> Scene:
 def _sheet(random: np.random.Generator, lid: str, **fixed: object) -> Laid:
     """A sheet anywhere wholly on the bed."""
     size = tuple(float(side) for side in SIZES[random.integers(len(SIZES))])
-    size = size if random.random() < 0.7 else size[::-1]  # noqa: PLR2004
+    size = size if random.random() < 0.7 else size[::-1]
     skew = float(random.choice([0.0, random.normal(0, 1.2), random.uniform(-9, 9)], p=[0.1, 0.6, 0.3]))
     papers = ["white", "natural", "cream", "grey", "kraft", "black"]
     paper = str(random.choice(papers, p=[0.4, 0.25, 0.15, 0.08, 0.07, 0.05]))
@@ -116,7 +116,7 @@ def _sheet(random: np.random.Generator, lid: str, **fixed: object) -> Laid:
     room = [max(0.0, side / 2 - reach - 4) for side, reach in zip(BED, half, strict=True)]
     centre = tuple(side / 2 + float(random.uniform(-r, r)) for side, r in zip(BED, room, strict=True))
     laid = {"centre": centre, "size": size, "skew": skew, "paper": paper, "art": art}
-    laid["edge"] = str(random.choice(EDGES)) if size[0] > 90 else "cut"  # noqa: PLR2004
+    laid["edge"] = str(random.choice(EDGES)) if size[0] > 90 else "cut"
     return Laid(**{**laid, **fixed})  # type: ignore[arg-type] # one value of its own kind a name
 
 
@@ -213,7 +213,9 @@ def _lay(
     turn = np.radians(item.skew)
     u, v = right * np.cos(turn) - down * np.sin(turn), right * np.sin(turn) + down * np.cos(turn)
     outside = [-v - item.size[1] / 2, u - item.size[0] / 2, v - item.size[1] / 2, -u - item.size[0] / 2]
-    outside = [o + _wander(item.edge, k, along, random) for k, (o, along) in enumerate(zip(outside, (u, v, u, v)))]
+    outside = [
+        o + _wander(item.edge, k, along, random) for k, (o, along) in enumerate(zip(outside, (u, v, u, v), strict=True))
+    ]
     out = np.maximum.reduce(outside)
     if item.edge == "rounded":
         within = [np.maximum(np.abs(a) - side / 2 + ROUND, 0) for a, side in zip((u, v), item.size, strict=True)]
@@ -221,7 +223,7 @@ def _lay(
     shadow = np.zeros_like(out)
     for k, o in enumerate(outside):
         facing = np.cos(np.radians(light[0] - (k * 90 - 90)) + turn)
-        fall = np.exp(-np.maximum(o, 0) / (0.35 if facing > 0 else 0.2)) * (o > -0.3) * (out - o < 0.5)  # noqa: PLR2004
+        fall = np.exp(-np.maximum(o, 0) / (0.35 if facing > 0 else 0.2)) * (o > -0.3) * (out - o < 0.5)
         shadow += (light[1] * facing if facing > 0 else light[1] * 0.25 * facing) * fall
     cover = np.clip(0.5 - out * MM, 0, 1)[..., None]
     colour = paint(item.art, u + item.size[0] / 2, v + item.size[1] / 2, item.size, PAPERS[item.paper], random)
@@ -242,7 +244,7 @@ def _strip(picture: Doubles, item: Laid, random: np.random.Generator) -> None:
     """A strip of colour patches beside the sheet, where there is room for it."""
     room = BED[0] - item.corners()[:, 0].max() / MM
     width = float(random.uniform(12, 26))
-    if room < width + 5:  # noqa: PLR2004
+    if room < width + 5:
         return
     left, top = round((BED[0] - width - 2) * MM), round(20 * MM)
     for patch in range(12):
@@ -263,12 +265,12 @@ def _scanned(picture: Doubles, random: np.random.Generator) -> tuple[Pixels, lis
         np.exp(random.uniform(np.log(0.3), np.log(2.2)))
     )
     noisy += random.normal(0, random.uniform(0, 0.25), (1, picture.shape[1], 1))
-    grey = random.random() < 0.15  # noqa: PLR2004
+    grey = random.random() < 0.15
     if grey:
         noisy = np.repeat(noisy @ np.array([[0.3], [0.59], [0.11]]), 3, axis=2)
     pixels = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
     tags = ["grey"] if grey else []
-    if random.random() < 0.6:  # noqa: PLR2004
+    if random.random() < 0.6:
         quality = int(random.choice([75, 80, 85, 90, 95]))
         file = pyvips.Image.new_from_array(pixels).jpegsave_buffer(Q=quality)
         pixels = pyvips.Image.new_from_buffer(file, "").numpy()

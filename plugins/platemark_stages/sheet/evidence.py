@@ -45,7 +45,7 @@ class Evidence:
         sums, width = self.peaks, STRETCH
         while sums.shape[0] > 1:
             sums, width = doubled(sums, width), 2 * width
-        return sums[0]
+        return np.asarray(sums[0])
 
 
 def within(strength: Floats, free: Flags) -> Floats:

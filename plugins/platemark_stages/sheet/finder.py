@@ -21,13 +21,12 @@ from .rectangle import SMALLEST_MM
 EVEN = 0.9  # confidence that a bed without any edge is empty, or covered: nothing but the lack of edges speaks for it
 
 
-def find_sheet(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, float] | None = None) -> Finding:
+def find_sheet(preview: NDArray[np.uint16], ppi: float) -> Finding:
     """Find the one sheet of paper on a scan; where there are several, the scan is held.
 
     Args:
         preview: (rows, columns, 3), display-encoded RGB in the scan's own space; grey as three equal bands.
         ppi: resolution of the preview, best 100 to 200.
-        paper_mm: width and height of the paper, if it is known; which way round does not matter.
 
     Returns:
         What is to be done, and where the sheet lies.
@@ -35,7 +34,7 @@ def find_sheet(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
     Raises:
         ValueError: the preview has not three bands, or is smaller than a sheet can be.
     """
-    return only_sheet(find_items(preview, ppi, paper_mm))
+    return only_sheet(find_items(preview, ppi))
 
 
 def only_sheet(division: Division) -> Finding:
@@ -47,13 +46,12 @@ def only_sheet(division: Division) -> Finding:
     return Finding(division.decision, division.reason, confidence=division.confidence, bare=division.bare)
 
 
-def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, float] | None = None) -> Division:
+def find_items(preview: NDArray[np.uint16], ppi: float) -> Division:
     """Find the sheets of paper on a scan, one to six.
 
     Args:
         preview: (rows, columns, 3), display-encoded RGB in the scan's own space; grey as three equal bands.
         ppi: resolution of the preview, best 100 to 200.
-        paper_mm: width and height of the paper, if it is known; which way round does not matter.
 
     Returns:
         What is to be done, and where the sheets lie. A strip of colour patches is no sheet.
@@ -76,7 +74,7 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
             laid = sheets_on(mended, look_at(planes, glass_all(planes.cells)))
             if not laid.sheets:
                 raise Unsure("A frame was seen around the bed, but no sheet within it.")
-        return _divided(mended, laid, paper_mm) if laid.sheets else _without_sheet(look)
+        return _divided(mended, laid) if laid.sheets else _without_sheet(look)
     except Unsure as unsure:
         return Division(Decision.HELD, str(unsure))
 
@@ -92,7 +90,7 @@ def _without_sheet(look: Look) -> Division:
     raise Unsure("No sheet with four straight edges was seen, yet the bed is neither empty nor covered by art.")
 
 
-def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, float] | None) -> Division:
+def _divided(preview: NDArray[np.uint16], laid: Laid) -> Division:
     """Judge each sheet, and look that nothing else lies on the bed."""
     rest, items = laid.rest, []
     frames = [sheet.frame for sheet in laid.sheets]
@@ -106,7 +104,7 @@ def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, flo
             if things:
                 raise Unsure(f"{len(frames) + things} things lie on the bed, and the edges of some are not certain.")
         check_outside(rest, sheet.frame, [frame for frame in frames if frame is not sheet.frame])
-        items.append(judged(preview.shape, rest.planes.ppi, sheet.edges, colour, paper_mm))
+        items.append(judged(preview.shape, rest.planes.ppi, sheet.edges, colour))
     return _division(in_reading_order(items))
 
 

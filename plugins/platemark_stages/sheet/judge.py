@@ -27,7 +27,6 @@ def judged(
     ppi: float,
     edges: list[Edge | None],
     colour: Doubles | None,
-    paper_mm: tuple[float, float] | None = None,
 ) -> Finding:
     """Put the finding together, to be cropped where it is certain enough."""
     skew, spread = skew_of(edges)

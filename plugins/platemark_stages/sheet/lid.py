@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,7 @@ from .rectangle import SMALLEST_MM, Frame
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Sort = TypeVar("Sort", bound=np.generic)
 
 TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the bed on purpose
 BESIDE_MM = 2.5  # past the shadow of the edge
@@ -39,7 +42,7 @@ def outside_of(frame: Frame, shape: tuple[int, int], margin: float, step: int = 
     return np.asarray(np.logical_or.reduce(np.broadcast_arrays(*flags)))
 
 
-def _thinned(cells: Floats) -> Floats:
+def _thinned(cells: NDArray[Sort]) -> NDArray[Sort]:
     """The middle one of every THIN x THIN cells, as `outside_of` has it."""
     rows, columns = (side // THIN * THIN for side in cells.shape[:2])
     return cells[THIN // 2 : rows : THIN, THIN // 2 : columns : THIN]

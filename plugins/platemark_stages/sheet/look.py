@@ -94,7 +94,8 @@ def seen_along(look: Look, frame: Frame, axis: int, line: Candidate) -> float:
     ends = ends_of(frame, axis)
     running = running_certain([line], length)[0]
     first, last = (min(max(int(end), 0), length) for end in ends)
-    return float(running[last] - running[first]) / max(1, last - first)
+    seen: float = float(running[last] - running[first]) / max(1, last - first)
+    return seen
 
 
 def lid_of(look: Look, frame: Frame) -> Doubles | None:
