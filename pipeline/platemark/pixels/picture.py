@@ -217,7 +217,20 @@ class Picture:
         scale = min(1.0, ppi / self.ppi, 1 / (factor * self.placement.scale))
         width, height = max(1, round(self.width * scale)), max(1, round(self.height * scale))
         placement = Affine.scaling(factor).then(self.placement).then(Affine.scaling(scale))
-        small = render(image, placement, width, height, self.profile.blank)
+        # libvips' bicubic at once: a quarter of the renderer's time, and its 40 dB are plenty to look and measure.
+        coarse = max(1, int(1 / placement.scale))
+        if coarse > 1:
+            image, placement = image.shrink(coarse, coarse), Affine.scaling(coarse).then(placement)
+        small = image.affine(
+            [placement.a, placement.b, placement.c, placement.d],
+            interpolate=pyvips.Interpolate.new("bicubic"),
+            oarea=[0, 0, width, height],
+            # From corner to corner of the first pixel here, from centre to centre there.
+            odx=(placement.a + placement.b) / 2 + placement.tx - 0.5,
+            ody=(placement.c + placement.d) / 2 + placement.ty - 0.5,
+            extend="background",
+            background=list(self.profile.blank),
+        )
         return Picture.of(small.copy_memory(), self.profile, self.ppi * scale)
 
 
