@@ -8,7 +8,8 @@ import pytest
 import pyvips
 from numpy.typing import NDArray
 
-from platemark_stages.sheet import Decision, Finding, find_sheet
+from platemark_stages.sheet import Decision, Finding, find_items, find_sheet
+from platemark_stages.sheet.blocks import rounding_of
 
 PPI = 150.0
 MM = PPI / 25.4
@@ -124,18 +125,95 @@ def test_art_all_over_the_bed_is_left_alone() -> None:
     assert found.decision is Decision.LEAVE, found.reason
 
 
-def test_two_sheets_are_held_and_neither_is_cut_out() -> None:
+LAID = (
+    ((32.0, 40.0), (50.0, 66.0), 1.2),
+    ((96.0, 45.0), (52.0, 70.0), -0.7),
+    ((64.0, 115.0), (100.0, 50.0), 0.0),
+)
+
+
+def test_several_sheets_are_found_each_as_exactly_as_one_in_reading_order() -> None:
+    bed = Bed()
+    for place, paper in zip(LAID[::-1], (WHITE_PAPER, blotches, WHITE_PAPER), strict=True):
+        bed.lay(*place, paper=paper)
+    division = find_items(bed.scanned(), PPI)
+    assert division.decision is Decision.CROP, division.reason
+    for item, place in zip(division.items, LAID, strict=True):
+        assert_found(item, corners_of(*place), place[2])
+
+
+def test_one_sheet_is_the_same_alone_and_as_the_only_item() -> None:
+    scan = Bed().lay((64.0, 76.0), (80.0, 100.0), 1.0).scanned()
+    assert find_items(scan, PPI).items == (find_sheet(scan, PPI),)
+
+
+def test_where_one_sheet_is_asked_for_two_are_held() -> None:
     bed = Bed().lay((66.0, 38.0), (100.0, 60.0), 1.0).lay((64.0, 111.0), (100.0, 60.0), -0.6, paper=blotches)
     found = find_sheet(bed.scanned(), PPI)
     assert found.decision is Decision.HELD
-    assert "sheets found" in found.reason
+    assert "2 sheets found" in found.reason
 
 
-def test_two_sheets_side_by_side_in_line_are_not_taken_for_one() -> None:
-    bed = Bed().lay((65.0, 40.0), (100.0, 66.0), 0.0).lay((65.0, 109.0), (100.0, 66.0), 0.0)
-    found = find_sheet(bed.scanned(), PPI)
-    assert found.decision is Decision.HELD
-    assert "sheets found" in found.reason
+def test_sheets_side_by_side_in_line_are_not_taken_for_one() -> None:
+    places = (((65.0, 40.0), (100.0, 66.0), 0.0), ((65.0, 109.0), (100.0, 66.0), 0.0))
+    division = find_items(Bed().lay(*places[0]).lay(*places[1]).scanned(), PPI)
+    assert division.decision is Decision.CROP, division.reason
+    for item, place in zip(division.items, places, strict=True):
+        assert_found(item, corners_of(*place), 0.0)
+
+
+@pytest.mark.parametrize("over_mm", [0.0, 6.0])
+def test_sheets_that_touch_or_overlap_are_held(over_mm: float) -> None:
+    bed = Bed().lay((65.0, 45.0), (100.0, 60.0), 0.5).lay((65.0, 100.0 - over_mm), (90.0, 50.0), -0.8, paper=blotches)
+    assert find_items(bed.scanned(), PPI).decision is Decision.HELD
+
+
+def test_a_strip_of_colour_patches_is_no_item() -> None:
+    place = ((48.0, 75.0), (80.0, 100.0), -1.0)
+    bed = Bed().lay(*place)
+    for patch in range(8):
+        rows = slice(round((20 + 12 * patch) * MM), round((32 + 12 * patch) * MM))
+        bed.picture[rows, round(100 * MM) : round(118 * MM)] = (30 * patch + 10, 200 - 20 * patch, 128)
+    division = find_items(bed.scanned(), PPI)
+    assert division.decision is Decision.CROP, division.reason
+    assert len(division.items) == 1
+    assert_found(division.items[0], corners_of(*place), -1.0)
+
+
+@pytest.mark.parametrize("skew", [-5.8, 0.0, 2.5])
+def test_light_paper_on_a_dark_bed_is_found_though_each_edge_is_seen_at_many_slopes(skew: float) -> None:
+    place = ((65.0, 75.0), (90.0, 110.0), skew)
+    bed = Bed((60.0, 60.0, 62.0)).lay(*place, paper=(236.0, 232.0, 222.0), shadow=0.0)
+    assert_found(find_sheet(bed.scanned(1.0), PPI), corners_of(*place), skew)
+
+
+def jpeg(scan: NDArray[np.uint16], quality: int) -> NDArray[np.uint16]:
+    """The same after it was a JPEG of that quality, with colour at half the density."""
+    file = pyvips.Image.new_from_array((scan >> 8).astype(np.uint8)).jpegsave_buffer(Q=quality)
+    return pyvips.Image.new_from_buffer(file, "").numpy().astype(np.uint16) * 257
+
+
+def test_blocks_of_a_jpeg_are_noticed_and_a_plain_picture_has_none() -> None:
+    scan = Bed((231.0, 232.0, 229.0)).lay((64.0, 76.0), (80.0, 100.0), 0.4, paper=(243.0, 240.0, 230.0)).scanned()
+    assert rounding_of(scan) == (0.0, 0.0, 0.0)
+    # The coarsest step of chroma at quality 75 is 9 in 8 times the mean of a block (ITU-T T.81, K.1), so 1.1 levels
+    # in Cb and 1.1 x 1.77 in blue against red.
+    assert 0.8 < rounding_of(jpeg(scan, 75))[1] < 2.5
+
+
+def test_an_edge_is_not_moved_to_the_blocks_of_a_jpeg() -> None:
+    # Without skew every block along an edge is cut alike, so nothing averages out.
+    place = ((64.7, 75.6), (80.0, 100.0), 0.0)
+    bed = Bed((231.0, 232.0, 229.0)).lay(*place, paper=(243.0, 240.0, 230.0))
+    assert_found(find_sheet(jpeg(bed.scanned(), 80), PPI), corners_of(*place), 0.0)
+
+
+def test_a_paper_size_raises_or_lowers_the_chance_and_forces_nothing() -> None:
+    # Pale paper of the lid's own tint in a coarse file: found, but not beyond doubt.
+    scan = jpeg(Bed().lay((64.0, 76.0), (80.0, 100.0), 0.0).scanned(), 80)
+    plain, fits, differs = (find_sheet(scan, PPI, paper) for paper in (None, (100.0, 80.0), (148.0, 210.0)))
+    assert differs.confidence < plain.confidence < fits.confidence
+    assert differs.corners == plain.corners == fits.corners
 
 
 def test_a_signature_without_an_edge_in_sight_is_held() -> None:

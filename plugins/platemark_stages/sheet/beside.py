@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from . import lid
 from .blocks import BLOCK
-from .evidence import Candidate
+from .evidence import SEEN, Candidate
 from .finding import Unsure
 from .look import Look, ends_of, lid_of, middle_of, papers_of, seen_along
 from .rectangle import LEAST_NET, OFF_SQUARE, SMALLEST_MM, Frame
@@ -17,10 +17,13 @@ from .sides import NAMES
 
 Doubles = NDArray[np.float64]
 
+OPPOSITE = dict(zip(NAMES, (*NAMES[2:], *NAMES[:2]), strict=True))
 APART_MM = 3.0  # edges nearer than this are the two flanks of one
 HALF = 0.5  # share of a side
 BARE = 0.7  # share of a side beyond which bare lid must show; tape and things laid on it hide the rest
 BEYOND_MM = (1.2, 2.5)  # where to look for it: past most of the shadow, and no wider than a narrow margin of the sheet
+
+WITHIN_MM = (1.5, 5.0)  # of a rim: the light of the lamp along it reaches a few millimetres in
 
 
 def out_to_the_lid(look: Look, frame: Frame) -> Frame:
@@ -64,11 +67,23 @@ def rim_in_doubt(look: Look, frame: Frame) -> str | None:
     for axis, name in enumerate(NAMES):
         if not frame.rims[axis]:
             continue
-        inward = (1 if axis in (0, 3) else -1) * 1.5 / look.planes.mm
-        line = replace(frame.sides[axis], start=frame.sides[axis].start + inward)
-        if colours is None or lid.share_of_lid(look.turned(axis), line, *ends_of(frame, axis), *colours) > 1 - BARE:
+        if colours is None:
+            if not _run_to(frame, axis):
+                return name
+            continue
+        inward = (1 if axis in (0, 3) else -1) / look.planes.mm
+        lines = [replace(frame.sides[axis], start=frame.sides[axis].start + inward * mm) for mm in WITHIN_MM]
+        shares = [lid.share_of_lid(look.turned(axis), line, *ends_of(frame, axis), *colours) for line in lines]
+        if max(shares) > 1 - BARE:
             return name
     return None
+
+
+def _run_to(frame: Frame, axis: int) -> bool:
+    """Whether the sides next to a rim are seen all the way to it; one of them may be a rim itself."""
+    beside = [side for side in ((axis + 1) % 4, (axis + 3) % 4) if not frame.rims[side]]
+    near = slice(0, 2) if axis in (0, 3) else slice(-2, None)  # the last two centimetres
+    return bool(beside) and all((frame.sides[side].seen[near] >= SEEN).all() for side in beside)
 
 
 def check_outside(look: Look, frame: Frame, others: list[Frame]) -> None:
@@ -84,18 +99,35 @@ def check_outside(look: Look, frame: Frame, others: list[Frame]) -> None:
     """
     # Where a JPEG shows its blocks, those of colour that the edge crosses end up to a block beyond it.
     near = APART_MM + (BLOCK * look.planes.mm / look.planes.side if any(look.planes.rounding) else 0)
-    opposite = dict(zip(NAMES, (*NAMES[2:], *NAMES[:2]), strict=True))
     for axis, name in enumerate(NAMES):
         if frame.rims[axis]:
             continue
         room = min((_distance(frame, axis, other) for other in others), default=np.inf) * look.planes.mm
         outer = [edge for edge in _beyond(look, frame, axis, look.found[name]) if near < edge < room]
-        begins = [edge for edge in _beyond(look, frame, axis, look.found[opposite[name]]) if edge > APART_MM / 2]
-        # A strip of flat patches shows its near edge from both sides, so that edge is explained by the strip as well.
-        strips = [(start, end) for start in begins for end in outer if APART_MM < end - start < SMALLEST_MM]
+        if not outer:
+            continue
+        strips = _strips(look, frame, axis, outer, room)
         for edge in outer:
             if not any(start - APART_MM < edge <= end for start, end in strips):
                 raise Unsure(f"A further edge is seen {edge:.0f} mm outside the {name} edge: which is the sheet's?")
+
+
+def _strips(look: Look, frame: Frame, axis: int, outer: list[float], room: float) -> list[tuple[float, float]]:
+    """Narrow things that lie by themselves outside a side: from where to where, millimetres."""
+    mm, colour = look.planes.mm, lid_of(look, frame)
+    begins = [edge for edge in _beyond(look, frame, axis, look.found[OPPOSITE[NAMES[axis]]]) if edge > APART_MM / 2]
+    # A strip of flat patches shows its near edge from both sides. The far one may be too near to the rim to be seen.
+    rim = (frame.box[axis] if axis in (0, 3) else look.turned(axis).shape[0] - frame.box[axis]) * mm
+    pairs = [
+        (start, end) for start in begins for end in (*outer, min(rim, room)) if APART_MM < end - start < SMALLEST_MM
+    ]
+    away = (-1 if axis in (0, 3) else 1) / mm
+
+    def bare(at: float) -> bool:
+        line = replace(frame.sides[axis], start=frame.sides[axis].start + away * at)
+        return colour is None or lid.share_like(look.turned(axis), line, *ends_of(frame, axis), colour) > HALF
+
+    return [(start, end) for start, end in pairs if not bare((start + end) / 2)]
 
 
 def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate]) -> list[float]:

@@ -21,12 +21,13 @@ from .rectangle import SMALLEST_MM
 EVEN = 0.9  # confidence that a bed without any edge is empty, or covered: nothing but the lack of edges speaks for it
 
 
-def find_sheet(preview: NDArray[np.uint16], ppi: float) -> Finding:
+def find_sheet(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, float] | None = None) -> Finding:
     """Find the one sheet of paper on a scan; where there are several, the scan is held.
 
     Args:
         preview: (rows, columns, 3), display-encoded RGB in the scan's own space; grey as three equal bands.
         ppi: resolution of the preview, best 100 to 200.
+        paper_mm: width and height of the paper, if it is known; which way round does not matter.
 
     Returns:
         What is to be done, and where the sheet lies.
@@ -34,7 +35,7 @@ def find_sheet(preview: NDArray[np.uint16], ppi: float) -> Finding:
     Raises:
         ValueError: the preview has not three bands, or is smaller than a sheet can be.
     """
-    return only_sheet(find_items(preview, ppi))
+    return only_sheet(find_items(preview, ppi, paper_mm))
 
 
 def only_sheet(division: Division) -> Finding:
@@ -46,12 +47,13 @@ def only_sheet(division: Division) -> Finding:
     return Finding(division.decision, division.reason, confidence=division.confidence, bare=division.bare)
 
 
-def find_items(preview: NDArray[np.uint16], ppi: float) -> Division:
+def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, float] | None = None) -> Division:
     """Find the sheets of paper on a scan, one to six.
 
     Args:
         preview: (rows, columns, 3), display-encoded RGB in the scan's own space; grey as three equal bands.
         ppi: resolution of the preview, best 100 to 200.
+        paper_mm: width and height of the paper, if it is known; which way round does not matter.
 
     Returns:
         What is to be done, and where the sheets lie. A strip of colour patches is no sheet.
@@ -74,7 +76,7 @@ def find_items(preview: NDArray[np.uint16], ppi: float) -> Division:
             laid = sheets_on(mended, look_at(planes, glass_all(planes.cells)))
             if not laid.sheets:
                 raise Unsure("A frame was seen around the bed, but no sheet within it.")
-        return _divided(mended, laid) if laid.sheets else _without_sheet(look)
+        return _divided(mended, laid, paper_mm) if laid.sheets else _without_sheet(look)
     except Unsure as unsure:
         return Division(Decision.HELD, str(unsure))
 
@@ -90,7 +92,7 @@ def _without_sheet(look: Look) -> Division:
     raise Unsure("No sheet with four straight edges was seen, yet the bed is neither empty nor covered by art.")
 
 
-def _divided(preview: NDArray[np.uint16], laid: Laid) -> Division:
+def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, float] | None) -> Division:
     """Judge each sheet, and look that nothing else lies on the bed."""
     rest, items = laid.rest, []
     frames = [sheet.frame for sheet in laid.sheets]
@@ -104,7 +106,7 @@ def _divided(preview: NDArray[np.uint16], laid: Laid) -> Division:
             if things:
                 raise Unsure(f"{len(frames) + things} things lie on the bed, and the edges of some are not certain.")
         check_outside(rest, sheet.frame, [frame for frame in frames if frame is not sheet.frame])
-        items.append(judged(preview.shape, rest.planes.ppi, sheet.edges, colour))
+        items.append(judged(preview.shape, rest.planes.ppi, sheet.edges, colour, paper_mm))
     return _division(in_reading_order(items))
 
 

@@ -11,7 +11,7 @@ from . import lid
 from .beside import APART_MM, out_to_the_lid, rim_in_doubt
 from .evidence import Flags
 from .finding import Finding, Unsure
-from .gutter import gutter_of
+from .gutter import Gutter, gutter_of
 from .look import Look, lid_of, look_again
 from .placing import exact_frame, measured
 from .profiles import Edge
@@ -65,32 +65,20 @@ def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
         Unsure: sheets overlap, or there are more than six.
     """
     sheets: list[Sheet] = []
-    parts = [Part(look.free)]
-    rest = here = look
+    parts, rest = [Part(look.free)], look
     while parts:
         part = parts.pop()
-        # Where both halves of a frame were empty, it must not be found again.
-        known = [sheet.frame for sheet in sheets]
-        if part.split is not None and len(sheets) == part.before:
-            known.append(part.split)
-        free = np.logical_and.reduce([part.free, *(_around(look, frame, AROUND_MM) for frame in known)])
-        if not _roomy(free, look.planes.mm):
-            continue
-        if not free.all():
-            rest = here = look_again(replace(look, lid=part.lid), free)
-        frame = _next_frame(here, first=not sheets)
-        if frame is None:
+        here = _look_into(look, part, sheets)
+        frame = None if here is None else _next_frame(here, first=not sheets)
+        rest = here or rest
+        if here is None or frame is None:
             continue
         _check_apart(here, frame)
         gutter = gutter_of(here, frame)
         if gutter is not None:
-            parts.append(Part(part.free, part.lid, frame, len(sheets)))
-            near = free & ~_around(look, frame, LOOSE_MM)
-            parts += [Part(near & half, lid_of(here, frame)) for half in gutter.parts(free.shape)]
+            parts += _halves(here, part, frame, gutter, len(sheets))
             continue
-        frame = out_to_the_lid(here, frame)
-        edges = measured(preview, look, frame)
-        sheets.append(Sheet(exact_frame(look, frame, edges), edges))
+        sheets.append(_measured(preview, look, out_to_the_lid(here, frame)))
         if len(sheets) > MOST_ITEMS:
             raise Unsure(f"More than {MOST_ITEMS} sheets seem to lie on the bed.")
         parts.append(part)
@@ -100,14 +88,42 @@ def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
     return Laid(sheets, rest)
 
 
+def _look_into(look: Look, part: Part, sheets: list[Sheet]) -> Look | None:
+    """Search a part of the bed without the sheets found so far; None where no sheet has room any more."""
+    known = [sheet.frame for sheet in sheets]
+    # Where both halves of a frame were empty, it must not be found again.
+    if part.split is not None and len(sheets) == part.before:
+        known.append(part.split)
+    free = np.logical_and.reduce([part.free, *(_around(look, frame, AROUND_MM) for frame in known)])
+    if not _roomy(free, look.planes.mm):
+        return None
+    return look if free.all() else look_again(replace(look, lid=part.lid), free)
+
+
+def _halves(here: Look, part: Part, frame: Frame, gutter: Gutter, before: int) -> list[Part]:
+    """What to search where lid runs through a frame: both halves of it first, and then all that is left."""
+    near = here.free & ~_around(here, frame, LOOSE_MM)
+    halves = [Part(near & half, lid_of(here, frame)) for half in gutter.parts(here.traces.shape)]
+    return [Part(part.free, part.lid, frame, before), *halves]
+
+
+def _measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> Sheet:
+    """A sheet with its edges where they are in the preview."""
+    edges = measured(preview, look, frame)
+    return Sheet(exact_frame(look, frame, edges), edges)
+
+
 def _next_frame(look: Look, *, first: bool) -> Frame | None:
-    """The best frame; of those that run out over a rim only where paper is seen along it, unless nothing else is."""
-    sides = 2 if first else 3
-    frame = sheet_among(look.frames, sides)
-    if frame is None or rim_in_doubt(look, frame) is None:
+    """The best frame; one that runs out over a rim only if no other lies beside it, and if paper is seen at the rim.
+
+    The colour of the lid is the better known the fewer sheets lie on it, so the certain ones are taken off first.
+    """
+    frame, whole = sheet_among(look.frames, 2 if first else 3), sheet_among(look.frames, 4)
+    if frame is None or whole is None or not any(frame.rims):
         return frame
-    whole = sheet_among(look.frames, 4)
-    return whole if whole is not None or not first else frame
+    beside = whole.box[3] > frame.box[1] or whole.box[1] < frame.box[3]
+    above = whole.box[0] > frame.box[2] or whole.box[2] < frame.box[0]
+    return whole if beside or above or rim_in_doubt(look, frame) is not None else frame
 
 
 def _roomy(free: Flags, mm: float) -> bool:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +11,6 @@ from .rectangle import SMALLEST_MM, Frame
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-Sort = TypeVar("Sort", bound=np.generic)
 
 TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the bed on purpose
 BESIDE_MM = 2.5  # past the shadow of the edge
@@ -42,26 +39,26 @@ def outside_of(frame: Frame, shape: tuple[int, int], margin: float, step: int = 
     return np.asarray(np.logical_or.reduce(np.broadcast_arrays(*flags)))
 
 
-def _thinned(cells: NDArray[Sort]) -> NDArray[Sort]:
+def _thinned(shape: tuple[int, ...]) -> tuple[slice, slice]:
     """The middle one of every THIN x THIN cells, as `outside_of` has it."""
-    rows, columns = (side // THIN * THIN for side in cells.shape[:2])
-    return cells[THIN // 2 : rows : THIN, THIN // 2 : columns : THIN]
+    rows, columns = (side // THIN * THIN for side in shape[:2])
+    return slice(THIN // 2, rows, THIN), slice(THIN // 2, columns, THIN)
 
 
 def lid_colour(cells: Floats, free: Flags, frame: Frame, margin: float) -> Doubles | None:
     """Median colour of the free cells more than `margin` outside a frame; None where hardly any are."""
-    some = outside_of(frame, cells.shape[:2], margin, THIN) & _thinned(free[..., None])[..., 0]
+    some = outside_of(frame, cells.shape[:2], margin, THIN) & free[_thinned(free.shape)]
     # A strip 2 mm wide along one side of a small sheet: less cannot be told from a shadow.
     if np.count_nonzero(some) < LEAST_CELLS:
         return None
-    return np.asarray(np.median(_thinned(cells)[some], axis=0), dtype=np.float64)
+    return np.asarray(np.median(cells[_thinned(cells.shape)][some], axis=0), dtype=np.float64)
 
 
 def paper_colour(cells: Floats, frame: Frame, margin: float) -> Doubles:
     """Median colour half to twice `margin` cells within the edges of a frame."""
     shape = cells.shape[:2]
     inner = outside_of(frame, shape, -2 * margin, THIN) & ~outside_of(frame, shape, -margin / 2, THIN)
-    return np.asarray(np.median(_thinned(cells)[inner], axis=0), dtype=np.float64)
+    return np.asarray(np.median(cells[_thinned(cells.shape)][inner], axis=0), dtype=np.float64)
 
 
 def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:

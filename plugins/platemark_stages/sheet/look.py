@@ -48,11 +48,11 @@ class Look:
         start = line.start + across - line.slope * along
         return Line(0.0, start * self.planes.side, line.slope)
 
-    def line_in_cells(self, line: Line, axis: int) -> Candidate:
+    def line_in_cells(self, line: Line, axis: int, seen: Floats) -> Candidate:
         """A line in pixels of the preview as a candidate, the other way round than `rough`."""
         across, along = (self.glass.top, self.glass.left) if axis % 2 == 0 else (self.glass.left, self.glass.top)
         start = float(line.at(along * self.planes.side)) / self.planes.side - across
-        return Candidate(start, line.slope, np.zeros(0, dtype=np.float32))
+        return Candidate(start, line.slope, seen)
 
     def turned(self, axis: int) -> Floats:
         """The cells with a side of that axis along the rows."""
@@ -94,8 +94,7 @@ def seen_along(look: Look, frame: Frame, axis: int, line: Candidate) -> float:
     ends = ends_of(frame, axis)
     running = running_certain([line], length)[0]
     first, last = (min(max(int(end), 0), length) for end in ends)
-    seen: float = float(running[last] - running[first]) / max(1, last - first)
-    return seen
+    return float((running[last] - running[first]) / max(1, last - first))
 
 
 def lid_of(look: Look, frame: Frame) -> Doubles | None:

@@ -16,6 +16,7 @@ from .profiles import Band, Edge, measure_edge, read_band
 from .rectangle import Frame
 from .sides import NAMES
 
+STEPS = 4.0  # of rounding: an edge so high is drawn within its block and not only at the border of one
 CLEAR = 0.75  # share of a side that must be seen for its direction to count; with less, one piece of shadow turns it
 
 
@@ -62,14 +63,16 @@ def _measure_band(band: Band, planes: Planes) -> Edge | None:
     if light is not None and light.share >= CLEAR:
         moved = max(abs(float(light.line.at(end) - edge.line.at(end))) for end in ends)
         if moved < BLOCK / 2:
-            return light
+            # A block of lightness is moved too where the edge is but a few steps high.
+            high = abs(float(light.inside[0] - light.outside[0]))
+            return replace(light, by_blocks=high < STEPS * planes.rounding[0])
     return replace(edge, by_blocks=True)
 
 
 def exact_frame(look: Look, frame: Frame, edges: list[Edge | None]) -> Frame:
     """The frame with its sides where they were measured."""
     top, right, bottom, left = (
-        side if edge is None else look.line_in_cells(edge.line, axis)
+        side if edge is None else look.line_in_cells(edge.line, axis, side.seen)
         for axis, (side, edge) in enumerate(zip(frame.sides, edges, strict=True))
     )
     tl, tr, br, bl = corners_of([Line(0.0, side.start, side.slope) for side in (top, right, bottom, left)])

@@ -24,7 +24,7 @@ WINDOW = 6  # pixels each way of the edge that the mean shape covers
 SEEN = 3.0  # standard deviations at which an edge counts as seen in a block; one in 370 by chance
 LEAST_BLOCKS = 5  # 20 mm of edge
 WANDER_MM = 3.0  # what strays further than this from the line is no part even of a torn edge
-PLACE_TRUST = 0.2  # of a rounding step as noise of one pixel's slope: blocks are smoothed over some five pixels
+PLACE_TRUST = 0.1  # of a rounding step as noise of one pixel's slope: blocks are smoothed over some five pixels
 NOISE_FLOOR = 0.1  # grey levels; see FLATTEST in search.py
 
 

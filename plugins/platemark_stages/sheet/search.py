@@ -74,8 +74,7 @@ def stretch_strengths(cells: Floats, rounding: tuple[float, ...] = (0.0, 0.0, 0.
     steps = np.where(along[:, None], STEP_TRUST * STRETCH * np.asarray(rounding), 0.0)[None, :, None]
     sums /= np.maximum(noise, steps).astype(np.float32)
     # Plane by plane: numpy is slow at the maximum over a short last axis.
-    strength: Floats = np.maximum.reduce([sums[..., plane] for plane in range(sums.shape[3])])
-    return strength
+    return np.asarray(np.maximum.reduce([sums[..., plane] for plane in range(sums.shape[3])]))
 
 
 def _noise(strength: Floats) -> Floats:
