@@ -1,16 +1,21 @@
 """What many tests share: a studio in a temporary folder, and small scans to drop into it."""
 
+import logging
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pytest
+import structlog
 import tifffile
 from numpy.typing import NDArray
 
+from platemark.face.new_stage import write_new_stage
 from platemark.flow.delivery import Outcome
 from platemark.flow.prepare import prepare
 from platemark.flow.studio import Studio, open_studio
+from platemark.pixels.icc_writer import srgb_profile
 
 # Two small prints, quick to make; a scan of 60 x 80 mm at 150 ppi is some 130 000 pixels.
 CONFIG = """\
@@ -95,6 +100,26 @@ class Bench:
     def names(self, folder: str) -> list[str]:
         """The files of a folder, without our hidden ones."""
         return sorted(p.name for p in (self.root / folder).iterdir() if p.is_file() and not p.name.startswith("."))
+
+
+def with_paper_and_own_stage(root: Path) -> Path:
+    """Lay a paper profile, `rag.icc`, and a stage of the artist's own, `tint`, into the folder of a studio."""
+    data = srgb_profile()
+    # ICC.1 clause 7.2.5: the class of the device is at byte 12. A printer that prints sRGB stands in for a real one.
+    (root / "rag.icc").write_bytes(data[:12] + b"prtr" + data[16:])
+    write_new_stage("tint", root / "stages")
+    return root
+
+
+@pytest.fixture
+def log_as_it_was() -> Iterator[None]:
+    """A test that starts the log leaves nothing of it behind."""
+    yield
+    root = logging.getLogger("platemark")
+    for handler in list(root.handlers):
+        root.removeHandler(handler)
+        handler.close()
+    structlog.reset_defaults()
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ import importlib.util
 import inspect
 import re
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -60,6 +60,13 @@ class Plugins:
     def __post_init__(self) -> None:
         """Tell pluggy the hooks there are."""
         self.manager.add_hookspecs(hookspecs)
+
+    def implementing(self, hook: str) -> Iterator[tuple[str, Callable[..., list[Any]]]]:
+        """Each plugin that has a hook, in the order of their names, with the call that reaches it alone."""
+        for name, plugin in sorted(self.manager.list_name_plugin(), key=lambda pair: pair[0]):
+            if plugin is not None and hasattr(plugin, hook):
+                others = [other for other in self.manager.get_plugins() if other is not plugin]
+                yield name, self.manager.subset_hook_caller(hook, others)
 
     def stage(self, name: str) -> FoundStage:
         """The stage of this name.

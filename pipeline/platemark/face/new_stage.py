@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from platemark.errors import PlatemarkError
+from platemark.records.disk import make_folder
 from platemark.records.store import write_whole
 
 _STAGE = '''"""{title}: lightens or darkens the picture a little. Change it into what you need.
@@ -84,12 +85,7 @@ def write_new_stage(name: str, folder: Path) -> tuple[Path, Path]:
     for path in texts:
         if path.exists():
             raise PlatemarkError(f"{path} is there already", remedy="choose another name, or move it away")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise PlatemarkError(
-            f"the folder {folder} cannot be made ({fault.strerror})", remedy="name another with --into"
-        ) from fault
+    make_folder(folder, remedy="name another with --into")
     for path, text in texts.items():
         write_whole(path, text.format(name=name, title=title).encode(), step="stage")
     stage, test = texts

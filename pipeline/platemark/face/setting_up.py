@@ -5,6 +5,7 @@ from pathlib import Path
 
 from platemark.errors import PlatemarkError
 from platemark.flow.studio import CONFIG_NAME, open_studio
+from platemark.records.disk import make_folder
 from platemark.records.store import write_whole
 
 EXAMPLE = "config.example.toml"
@@ -28,12 +29,7 @@ def set_up(folder: Path, config: str | None = None) -> Path:
         raise PlatemarkError(
             f"{target} is there already", remedy="it was left as it is; change it, or choose a new folder"
         )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise PlatemarkError(
-            f"the folder {folder} cannot be made ({fault.strerror})", remedy="choose another place"
-        ) from fault
+    make_folder(folder, remedy="choose another place")
     write_whole(target, (config if config is not None else example_config()).encode(), step="config")
     open_studio(target).make_folders()
     return target

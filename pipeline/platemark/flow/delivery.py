@@ -135,17 +135,17 @@ class Delivery:
         except Exception as fault:  # noqa: BLE001 - one bad print must not stop the next
             held = why_held(fault, self.scan)
         log.warning("held", scan=self.scan.name, print=name, reason=held.reason, remedy=held.remedy)
-        return _held(self.scan, name, held, piece.number)
+        return held_outcome(self.scan, held, name, piece.number)
 
     def _one_print(self, name: str, taken: Taken, piece: Piece) -> Outcome:
         steps = self.studio.steps(name, taken.ticket)
         work = taken.kept.numbered(piece.number)
-        recipe = recipe_of(self.studio, name, taken.ticket, steps, piece.number)
+        job = job_for(self.studio, name, work, taken.ticket)
+        recipe = recipe_of(self.studio, job, taken.ticket, steps, piece.number)
         place = find_place(self.studio.ready, work, name, recipe)
         if place.made:
             log.info("made before from the same scan; not made again", scan=self.scan.name, export=place.made.name)
             return Outcome(_told(self.scan, piece.number), name, "known", place.made, item=piece.number)
-        job = job_for(self.studio, name, work, taken.ticket)
         if taken.opening.profile_from not in {"file", "config"}:
             job.notice("profile", taken.opening.profile_from)
         if piece.number:
@@ -209,7 +209,7 @@ def hold(studio: Studio, scan: Path, held: Held) -> list[Outcome]:
     """
     log.warning("held", scan=scan.name, reason=held.reason, remedy=held.remedy)
     _put_aside_and_tell(studio, scan, [("", held.reason, held.remedy)])
-    return [held_whole(scan, held)]
+    return [held_outcome(scan, held)]
 
 
 def _told_once(outcomes: list[Outcome]) -> list[Outcome]:
@@ -218,12 +218,8 @@ def _told_once(outcomes: list[Outcome]) -> list[Outcome]:
     return list(alike) if len(outcomes) > 1 and len(alike) == 1 and outcomes[0].status == "held" else outcomes
 
 
-def held_whole(scan: Path, held: Held) -> Outcome:
-    """The outcome of a scan that no print was made of."""
-    return _held(scan, "", held)
-
-
-def _held(scan: Path, print_name: str, held: Held, item: int = 0) -> Outcome:
+def held_outcome(scan: Path, held: Held, print_name: str = "", item: int = 0) -> Outcome:
+    """The outcome of a scan that no print was made of, or of one of its prints."""
     return Outcome(
         _told(scan, item), print_name, "held", reason=shown(held.reason), remedy=shown(held.remedy), item=item
     )

@@ -27,18 +27,18 @@ class Piece:
 
 
 def find(picture: Picture, plugins: Plugins) -> Division | None:
-    """Ask the plugins, in the order of their names, what lies on the bed; the first answer counts.
+    """Ask the plugins, in the order of their names, what lies on the bed; the first answer counts. Once a scan.
 
     Raises:
         Held: a plugin failed; names it.
     """
-    manager = plugins.manager
-    for name, plugin in sorted(manager.list_name_plugin(), key=lambda pair: pair[0]):
-        if plugin is None or not hasattr(plugin, "platemark_divide"):
-            continue
-        others = [other for other in manager.get_plugins() if other is not plugin]
+    return picture.remember("division", lambda: _ask(picture, plugins))
+
+
+def _ask(picture: Picture, plugins: Plugins) -> Division | None:
+    for name, call in plugins.implementing("platemark_divide"):
         try:
-            answers = manager.subset_hook_caller("platemark_divide", others)(picture=picture)
+            answers = call(picture=picture)
         except Held:
             raise
         except (Exception, SystemExit) as fault:

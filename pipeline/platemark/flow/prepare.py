@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
-from platemark.flow.delivery import Changing, Outcome, deliver, held_whole, hold
+from platemark.flow.delivery import Changing, Outcome, deliver, held_outcome, hold
 from platemark.flow.intake import Incomplete
 from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
@@ -35,6 +35,6 @@ def prepare(
         try:
             yield deliver(studio, scan, partial(progress, shown(scan.name)))
         except Changing as changing:  # still being written: it must not be moved from under the writer
-            yield [held_whole(scan, changing)]
+            yield [held_outcome(scan, changing)]
         except Incomplete as unfinished:  # named by hand, so it is not waited for
             yield hold(studio, scan, unfinished)

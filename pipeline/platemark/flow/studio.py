@@ -8,7 +8,7 @@ from pathlib import Path
 from platemark.config.model import Config, PaperSpec
 from platemark.config.reading import load_config, load_ticket, read_stages_dir, settings_for
 from platemark.config.ticket import Ticket
-from platemark.contract.job import Paper
+from platemark.contract.job import Job, Paper
 from platemark.contract.plugins import Plugins, load_plugins
 from platemark.errors import ConfigError, PlatemarkError, Problem
 from platemark.flow.chain import Step, check_chain
@@ -127,14 +127,14 @@ def ticket_path(scan: Path) -> Path:
     return scan.with_suffix(".toml")
 
 
-def recipe_of(studio: Studio, print_name: str, ticket: Ticket, steps: list[Step], item: int = 0) -> str:
+def recipe_of(studio: Studio, job: Job, ticket: Ticket, steps: list[Step], item: int = 0) -> str:
     """A hash of everything but the scan that decides how a print comes out."""
     config = studio.config
-    paper = studio.paper(print_name)
+    paper = job.paper
     scanner_profile = config.scanner.profile
     asked = {
         "item": item,
-        "print": config.print[print_name].model_dump(mode="json", exclude={"stage_settings", "stages"}),
+        "print": config.print[job.print_name].model_dump(mode="json", exclude={"stage_settings", "stages"}),
         "paper": [paper.name, paper.surface, paper.profile and paper.profile.sha256, paper.intent, paper.black_point],
         "artist": config.artist.model_dump(mode="json"),
         "ticket": ticket.model_dump(mode="json", exclude={"prints"}),

@@ -9,12 +9,8 @@ log = structlog.get_logger("platemark")
 
 def tell(plugins: Plugins, hook: str, **facts: object) -> None:
     """Call a hook of every plugin; an exception is logged with the plugin's name and changes nothing."""
-    manager = plugins.manager
-    for name, plugin in sorted(manager.list_name_plugin(), key=lambda pair: pair[0]):
-        if plugin is None or not hasattr(plugin, hook):
-            continue
-        others = [other for other in manager.get_plugins() if other is not plugin]
+    for name, call in plugins.implementing(hook):
         try:
-            manager.subset_hook_caller(hook, others)(**facts)
+            call(**facts)
         except (Exception, SystemExit) as fault:  # a stranger's code may raise anything
             log.exception("a plugin failed when it was told", plugin=name, hook=hook, fault=repr(fault))

@@ -78,6 +78,9 @@ def read_profile(data: bytes, origin: str) -> Profile:
         ICC.1 clause 7.2 (header): size at byte 0, class at 12, data colour space at 16,
         signature `acsp` at 36.
     """
+    known = _known.get(hashlib.sha256(data).hexdigest())
+    if known is not None:
+        return known
     _check_header(data, origin)
     try:
         opened = ImageCms.ImageCmsProfile(io.BytesIO(data))

@@ -49,6 +49,18 @@ def errors_named(path: Path, done: str = "written") -> Iterator[None]:
         ) from fault
 
 
+def make_folder(folder: Path, remedy: str) -> None:
+    """Make a folder that the user named, where it is not there yet.
+
+    Raises:
+        StoreError: it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise StoreError(f"the folder {folder} cannot be made ({fault.strerror})", remedy=remedy) from fault
+
+
 def _remedy(fault: OSError, folder: Path) -> str:
     if fault.errno in {errno.ENOSPC, errno.EDQUOT}:
         return f"make room on the disk of {folder}"

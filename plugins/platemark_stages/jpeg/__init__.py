@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from platemark import Encoder, FileSize, Held, Job, Parameters, Picture, Settings, srgb
+from platemark import Encoder, FileSize, Held, Job, Parameters, Picture, Profile, Settings, srgb
 from platemark_stages.jpeg.encoders import MAX_SIDE, encode
 from platemark_stages.jpeg.quality import TooLarge, fit_under, has_room
 from platemark_stages.jpeg.segments import Metadata, assemble, identifier
@@ -67,10 +67,9 @@ class Jpeg(Encoder[JpegSettings, JpegParameters]):
         if self._fits_at_best(picture, parameters, settings.max_size):
             job.notice("encodes", 1)
             return parameters
-        out = _outgoing(picture, parameters.space)
         fit = fit_under(
             _pixels(picture, parameters.space),
-            _metadata(out, parameters),
+            _metadata(picture, parameters),
             cap=settings.max_size,
             min_quality=settings.min_quality,
             max_quality=settings.max_quality,
@@ -85,8 +84,8 @@ class Jpeg(Encoder[JpegSettings, JpegParameters]):
 
     def _fits_at_best(self, picture: Picture, best: JpegParameters, cap: int) -> bool:
         """Where the limit is far, the best quality is taken at once."""
-        metadata = _metadata(_outgoing(picture, best.space), best)
-        roomy = has_room(_pixels(picture, best.space), metadata, cap=cap, quality=best.quality)
+        pixels, metadata = _pixels(picture, best.space), _metadata(picture, best)
+        roomy = has_room(pixels, metadata, cap=cap, quality=best.quality)
         return roomy and len(self.encode(picture, best)) <= cap
 
     def encode(self, picture: Picture, parameters: JpegParameters) -> bytes:
@@ -99,15 +98,14 @@ class Jpeg(Encoder[JpegSettings, JpegParameters]):
 
 
 def _file(picture: Picture, parameters: JpegParameters) -> bytes:
-    out = _outgoing(picture, parameters.space)
     pixels = _pixels(picture, parameters.space)
     coded = encode(pixels, parameters.quality, parameters.subsampling, parameters.tables)
-    return assemble(coded, _metadata(out, parameters))
+    return assemble(coded, _metadata(picture, parameters))
 
 
 def _pixels(picture: Picture, space: str) -> NDArray[np.uint8]:
     """The file's pixels, made once for the search and the file."""
-    return picture.remember(_key(picture, space), lambda: _outgoing(picture, space).eight_bits())
+    return picture.remember(_key(picture, space), lambda: picture.converted(_profile(picture, space)).eight_bits())
 
 
 def _key(picture: Picture, made: str) -> tuple[object, ...]:
@@ -115,12 +113,12 @@ def _key(picture: Picture, made: str) -> tuple[object, ...]:
     return ("jpeg", picture.placement, picture.size, made)
 
 
-def _outgoing(picture: Picture, space: str) -> Picture:
-    """The picture in the file's colour space. What was converted for a printer stays so."""
+def _profile(picture: Picture, space: str) -> Profile:
+    """The file's colour space. What was converted for a printer stays so."""
     profile = picture.profile
     if space == "srgb" and profile.colour_space == "RGB" and profile.device_class != "prtr":
-        return picture.converted(srgb())
-    return picture
+        return srgb()
+    return profile
 
 
 def _described(picture: Picture, settings: JpegSettings, job: Job) -> JpegParameters:
@@ -142,14 +140,15 @@ def _described(picture: Picture, settings: JpegSettings, job: Job) -> JpegParame
 
 
 def _metadata(picture: Picture, parameters: JpegParameters) -> Metadata:
+    profile = _profile(picture, parameters.space)
     return Metadata(
         title=parameters.title,
         artist=parameters.artist,
         copyright=parameters.copyright,
         description=parameters.description,
         ppi=parameters.ppi,
-        profile=picture.profile.data,
-        is_srgb=picture.profile.sha256 == srgb().sha256,
+        profile=profile.data,
+        is_srgb=profile.sha256 == srgb().sha256,
         document_id=parameters.document_id,
         original_id=parameters.original_id,
     )

@@ -123,18 +123,6 @@ class Frames:
         margins = np.stack([np.broadcast_to(o > margin, self.worst.shape) for o in out]).sum(axis=0)
         return np.asarray(enclosing & (self.worst > LEAST_NET_AROUND) & (margins >= 2))
 
-    def apart_from(self, frame: Frame) -> Flags:
-        """Frames that lie wholly beside another, and not along the back of its own edges (1 mm and more away)."""
-        gap = 1.0 / self.mm
-        top, right, bottom, left = self.box
-        apart = (
-            (left > frame.box[1] + gap)
-            | (right < frame.box[3] - gap)
-            | (top > frame.box[2] + gap)
-            | (bottom < frame.box[0] - gap)
-        )
-        return np.asarray(apart)
-
     def seen_on(self, sides: int) -> Flags:
         """Frames of which at least so many sides are edges and not rims."""
         rims = np.zeros(self.score.shape, dtype=int)

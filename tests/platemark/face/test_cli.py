@@ -1,13 +1,11 @@
 """The commands, as they are typed: what they say, and the exit status that scripts go by."""
 
-import logging
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import click
 import pytest
-import structlog
 from click.testing import CliRunner, Result
 
 from conftest import CONFIG, Bench, write_scan
@@ -19,15 +17,7 @@ COMMANDS = ["demo", "find", "init", "new-stage", "prepare", "reproduce", "stages
 Command = Callable[..., Result]
 
 
-@pytest.fixture(autouse=True)
-def _log_as_it_was_before() -> Iterator[None]:
-    """Commands start the log; nothing of it stays."""
-    yield
-    root = logging.getLogger("platemark")
-    for handler in list(root.handlers):
-        root.removeHandler(handler)
-        handler.close()
-    structlog.reset_defaults()
+pytestmark = pytest.mark.usefixtures("log_as_it_was")
 
 
 @pytest.fixture

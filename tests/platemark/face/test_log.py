@@ -3,7 +3,6 @@
 import json
 import logging
 import logging.handlers
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,15 +15,7 @@ from platemark.face.log import log_file, printable, start_log
 log = structlog.get_logger("platemark")
 
 
-@pytest.fixture(autouse=True)
-def _as_it_was_before() -> Iterator[None]:
-    """Every test starts a log of its own; nothing of it stays."""
-    yield
-    root = logging.getLogger("platemark")
-    for handler in list(root.handlers):
-        root.removeHandler(handler)
-        handler.close()
-    structlog.reset_defaults()
+pytestmark = pytest.mark.usefixtures("log_as_it_was")
 
 
 def lines(file: Path) -> list[dict[str, object]]:

@@ -12,13 +12,11 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 from PIL import Image
 
-from conftest import CONFIG, Bench, sheet_scan
+from conftest import CONFIG, Bench, sheet_scan, with_paper_and_own_stage
 from platemark.contract.plugins import load_plugins
 from platemark.errors import ManifestError, PlatemarkError
 from platemark.face.cli import main
-from platemark.face.new_stage import write_new_stage
 from platemark.flow.reproduce import Reproduction, reproduce
-from platemark.pixels.icc_writer import srgb_profile
 from platemark.records.manifest import Manifest, read_manifest, write_manifest
 from platemark.records.store import sha256_of
 
@@ -32,11 +30,7 @@ CHAIN = (
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     """A studio with one scan, two exports of it, a paper profile and a stage of the artist's own."""
-    root = tmp_path_factory.mktemp("finished")
-    data = srgb_profile()
-    # ICC.1 clause 7.2.5: the class of the device is at byte 12. A printer that prints sRGB stands in for a real one.
-    (root / "rag.icc").write_bytes(data[:12] + b"prtr" + data[16:])
-    write_new_stage("tint", root / "stages")
+    root = with_paper_and_own_stage(tmp_path_factory.mktemp("finished"))
     bench = Bench(root, CHAIN)
     bench.drop("heron.tif")
     assert [outcome.status for outcome in bench.run()] == ["ready", "ready"]

@@ -7,13 +7,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from conftest import CONFIG, Bench, sheet_scan
+from conftest import CONFIG, Bench, sheet_scan, with_paper_and_own_stage
 from platemark.errors import PlatemarkError
 from platemark.face.cli import main
-from platemark.face.new_stage import write_new_stage
 from platemark.flow import reproduce as reproducing
 from platemark.flow.verify import Finding, verify
-from platemark.pixels.icc_writer import srgb_profile
 from platemark.records.manifest import read_manifest
 from platemark.records.store import TEMPORARY, sha256_of
 
@@ -27,11 +25,7 @@ CHAIN = (
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A studio with two scans, four exports, a paper profile and a stage of the artist's own."""
-    root = tmp_path_factory.mktemp("finished")
-    data = srgb_profile()
-    # ICC.1 clause 7.2.5: the class of the device is at byte 12. A printer that prints sRGB stands in for a real one.
-    (root / "rag.icc").write_bytes(data[:12] + b"prtr" + data[16:])
-    write_new_stage("tint", root / "stages")
+    root = with_paper_and_own_stage(tmp_path_factory.mktemp("finished"))
     bench = Bench(root, CHAIN)
     bench.drop("heron.tif")
     bench.drop("wren [1].tif", sheet_scan(seed=1))

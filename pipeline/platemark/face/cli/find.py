@@ -15,6 +15,7 @@ from platemark.face.log import printable
 from platemark.flow.looking import Look, look_at
 from platemark.flow.outline import outlined
 from platemark.flow.studio import open_studio
+from platemark.records.disk import make_folder
 from platemark.records.store import write_whole
 
 # In the JSON a scan whose sheets were found is to be cropped.
@@ -39,7 +40,7 @@ def find_command(files: tuple[Path, ...], folder: Path | None, config: Path, *, 
             look = look_at(file, scanner, plugins)
             looks.append(look)
             if folder is not None and look.picture is not None:
-                folder.mkdir(parents=True, exist_ok=True)
+                make_folder(folder, remedy="name another with --picture")
                 drawn = outlined(look.picture, look.division)
                 write_whole(folder / f"{file.stem}.found.jpg", drawn, step="found", replace=True)
     if as_json:
