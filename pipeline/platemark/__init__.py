@@ -5,6 +5,7 @@ This is the public API, for stages and scripts. Everything else is private and m
 
 from platemark.config.units import FileSize, Length, Share, millimetres_to_pixels
 from platemark.contract.division import Division, Item
+from platemark.contract.gathering import Gathering, ScanSet
 from platemark.contract.hookspecs import hookimpl
 from platemark.contract.job import Job, Paper, Work
 from platemark.contract.layout import Box, Edges, Layout, Size
@@ -23,6 +24,7 @@ __all__ = [
     "Edges",
     "Encoder",
     "FileSize",
+    "Gathering",
     "Held",
     "Item",
     "Job",
@@ -33,6 +35,7 @@ __all__ = [
     "Picture",
     "PlatemarkError",
     "Profile",
+    "ScanSet",
     "Settings",
     "Share",
     "Size",

@@ -8,6 +8,7 @@ from platemark_stages.border import Border
 from platemark_stages.crop import Crop
 from platemark_stages.deskew import Deskew
 from platemark_stages.dust import Dust
+from platemark_stages.joining import Join
 from platemark_stages.jpeg import Jpeg
 from platemark_stages.proof import Proof
 from platemark_stages.resample import Resample
@@ -23,4 +24,4 @@ def platemark_divide(picture: Picture) -> Division:
 @hookimpl
 def platemark_stages() -> Sequence[type[Stage[Any, Any]]]:
     """All stages that come with platemark."""
-    return [Deskew, Crop, Dust, Resample, Proof, Border, Jpeg]
+    return [Join, Deskew, Crop, Dust, Resample, Proof, Border, Jpeg]

@@ -57,6 +57,8 @@ class Watch(Table):
     sweep: Duration = Field(60.0, gt=0)
     """How often the folder is listed anew, because no system reports every file."""
     observer: Literal["auto", "native", "polling"] = "auto"
+    wait_for_parts: Duration = Field(600.0, gt=0)
+    """How long the other scans of a set are waited for before it is said that they are missing."""
 
 
 class Scanner(Table):

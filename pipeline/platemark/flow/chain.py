@@ -15,6 +15,7 @@ import structlog
 from pydantic import ValidationError
 
 from platemark.config.problems import Page, problem_from
+from platemark.contract.gathering import Gathering
 from platemark.contract.job import Job, Notice
 from platemark.contract.plugins import FoundStage
 from platemark.contract.stage import Encoder, Parameters, Settings, Stage
@@ -78,6 +79,12 @@ def check_chain(steps: Sequence[Step], where: str) -> None:
     Raises:
         PluginError: it does not.
     """
+    gathering = next((step.name for step in steps if issubclass(step.found.kind, Gathering)), "")
+    if gathering:
+        raise PluginError(
+            f"{where}: {gathering} makes one picture of several scans before the stages begin, and is none of them",
+            remedy=f"take {gathering} out of `stages`; it works by itself, by the names of the files",
+        )
     encoders = [step.name for step in steps if issubclass(step.found.kind, Encoder)]
     if len(encoders) != 1 or steps[-1].name != encoders[0]:
         raise PluginError(
@@ -178,10 +185,10 @@ def _decide(stage: Stage[Any, Any], picture: Picture, step: Step, job: Job) -> P
     try:
         return model.model_validate({**measured, **given})
     except ValidationError as fault:
-        raise _unusable(fault, step, model) from fault
+        raise unusable(fault, step, model) from fault
 
 
-def _unusable(fault: ValidationError, step: Step, model: type[Parameters]) -> Held:
+def unusable(fault: ValidationError, step: Step, model: type[Parameters]) -> Held:
     """What is wrong with a correction; keys that are not there are no fault of hers."""
     page, at = Page("its ticket", {"corrections": {step.name: dict(step.correction)}}), ("corrections", step.name)
     problems = [problem_from(error, page, model, at) for error in fault.errors() if error["type"] != "missing"]

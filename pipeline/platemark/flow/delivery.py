@@ -8,7 +8,7 @@ start finishes what is missing and repeats nothing.
 import contextlib
 import hashlib
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +19,7 @@ import structlog
 from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
-from platemark.flow.chain import Made, Step, run_chain
+from platemark.flow.chain import Applied, Made, Step, run_chain
 from platemark.flow.dividing import Piece, best_guess, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
@@ -57,7 +57,7 @@ class Outcome:
     Attributes:
         scan: the scan's name.
         print_name: the print, or "" when the whole scan was held.
-        status: "ready"; "known" when it had been made before; "held".
+        status: "ready"; "known" when it had been made before; "held"; "waiting" for others of its set.
         export: the finished file.
         reason: why it is held.
         remedy: what to do about it.
@@ -67,7 +67,7 @@ class Outcome:
 
     scan: str
     print_name: str
-    status: Literal["ready", "known", "held"]
+    status: Literal["ready", "known", "held", "waiting"]
     export: Path | None = None
     reason: str = ""
     remedy: str = ""
@@ -77,12 +77,17 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Taken:
-    """A scan that was read to its end and archived; from then on its pixels come from the archive only."""
+    """A scan that was read to its end and archived; from then on its pixels come from the archive only.
+
+    Where several scans became one picture, `others` are the further ones, and `gathered` is how they became one.
+    """
 
     ticket: Ticket
     opening: Opening
     kept: store.Kept
     picture: Picture
+    others: tuple[Opening, ...] = ()
+    gathered: Applied | None = None
 
 
 @dataclass
@@ -93,6 +98,11 @@ class Delivery:
     scan: Path
     progress: Progress = _silent
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The files that it is made from."""
+        return (self.scan,)
+
     def run(self) -> list[Outcome]:
         """Make all prints of the scan and put it where it belongs.
 
@@ -101,7 +111,7 @@ class Delivery:
             StoreError: the disk refuses; the scan is where it was.
         """
         try:
-            with _standing_still(self.scan):
+            with _standing_still(self.files):
                 ticket = self.studio.ticket_for(self.scan)
                 prints = _prints_wanted(self.studio, self.scan, ticket)
                 taken = self._take(ticket)
@@ -110,11 +120,17 @@ class Delivery:
         except (Incomplete, StoreError):
             raise
         except Exception as fault:  # noqa: BLE001 - one bad scan must not stop the next
-            return hold(self.studio, self.scan, why_held(fault, self.scan))
+            return self.hold(why_held(fault, self.scan))
         outcomes = [self._print_or_hold(name, taken, piece) for piece in pieces for name in prints]
         outcomes = _told_once(outcomes)
         self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"], list(chains.values()))
         return outcomes
+
+    def hold(self, held: Held) -> list[Outcome]:
+        """Put it aside, as it is; see `hold`."""
+        log.warning("held", scan=self.scan.name, reason=held.reason, remedy=held.remedy)
+        self._put_aside_and_tell([("", held.reason, held.remedy)])
+        return [held_outcome(self.scan, held)]
 
     def _take(self, ticket: Ticket) -> Taken:
         reach("decode")
@@ -141,7 +157,8 @@ class Delivery:
         steps = self.studio.steps(name, taken.ticket)
         work = taken.kept.numbered(piece.number)
         job = job_for(self.studio, name, work, taken.ticket)
-        recipe = recipe_of(self.studio, job, taken.ticket, steps, piece.number)
+        gathered = taken.gathered.step if taken.gathered else None
+        recipe = recipe_of(self.studio, job, taken.ticket, steps, piece.number, gathered)
         place = find_place(self.studio.ready, work, name, recipe)
         if place.made:
             log.info("made before from the same scan; not made again", scan=self.scan.name, export=place.made.name)
@@ -150,19 +167,23 @@ class Delivery:
             job.notice("profile", taken.opening.profile_from)
         if piece.number:
             job.notice("item", piece.number)
-        _archive_what_it_needs(self.studio, taken.opening, job, steps)
+        if taken.others:
+            job.notice("scans", 1 + len(taken.others))
+        _archive_what_it_needs(self.studio, taken.opening, job, [*steps, *([gathered] if gathered else [])])
         try:
             made = run_chain(piece.picture, steps, job, piece.shared, lambda stage: self.progress(name, stage))
         except KeyboardInterrupt as fault:
             if is_from_the_keyboard():
                 raise
             raise Held(f"the stage {job.stage} tried to end the program", remedy="mend the stage") from fault
+        if taken.gathered:
+            made = replace(made, applied=(taken.gathered, *made.applied))
         return self._publish(place, taken, job, made, piece.number)
 
     def _publish(self, place: Place, taken: Taken, job: Job, made: Made, item: int) -> Outcome:
         while True:
             place = place.clear_for(made)
-            manifest = manifest_for(self.studio, place, taken.opening, taken.kept, job, made, item)
+            manifest = manifest_for(self.studio, place, (taken.opening, *taken.others), taken.kept, job, made, item)
             with contextlib.suppress(FileExistsError):  # somebody took the name this moment: the next one
                 export = publish(place, made, write_manifest(manifest))
                 break
@@ -182,16 +203,29 @@ class Delivery:
         if held:
             reasons = [(_print_told(outcome), outcome.reason, outcome.remedy) for outcome in held]
             guess = best_guess(taken.picture, chains, self.studio.plugins)
-            _put_aside_and_tell(self.studio, self.scan, reasons, taken.kept.path, guess)
+            self._put_aside_and_tell(reasons, taken.kept.path, guess)
         else:
-            leave(self.studio, self.scan, taken.kept)
+            self._leave(taken)
         reach("done")
+
+    def _leave(self, taken: Taken) -> None:
+        leave(self.studio, self.scan, taken.kept)
+
+    def _put_aside(self, reasons: list[Reason], archived: Path | None = None, guess: bytes | None = None) -> Path:
+        return put_aside(self.studio, self.scan, reasons, archived, guess)
+
+    def _put_aside_and_tell(
+        self, reasons: list[Reason], archived: Path | None = None, guess: bytes | None = None
+    ) -> None:
+        place = self._put_aside(reasons, archived, guess)
+        for _print, reason, _remedy in reasons:
+            tell(self.studio.plugins, "platemark_held", scan=place, reason=reason)
 
     def _is_still(self, taken: Taken) -> bool:
         """True when scan and ticket are what the prints were made from."""
         try:
-            same_scan = store.sha256_of(self.scan) == taken.kept.sha256
-            return same_scan and self.studio.ticket_for(self.scan) == taken.ticket
+            same_scans = [store.sha256_of(file) for file in self.files] == taken.kept.hashes
+            return same_scans and self.studio.ticket_for(self.scan) == taken.ticket
         except (OSError, ConfigError):
             return False
 
@@ -207,9 +241,7 @@ def hold(studio: Studio, scan: Path, held: Held) -> list[Outcome]:
     Raises:
         StoreError: the disk refuses; the scan is where it was.
     """
-    log.warning("held", scan=scan.name, reason=held.reason, remedy=held.remedy)
-    _put_aside_and_tell(studio, scan, [("", held.reason, held.remedy)])
-    return [held_outcome(scan, held)]
+    return Delivery(studio, scan).hold(held)
 
 
 def _told_once(outcomes: list[Outcome]) -> list[Outcome]:
@@ -233,14 +265,6 @@ def _print_told(outcome: Outcome) -> str:
 def _told(scan: Path, item: int) -> str:
     """The scan's name, and which item of it."""
     return f"{shown(scan.name)}, item {item}" if item else shown(scan.name)
-
-
-def _put_aside_and_tell(
-    studio: Studio, scan: Path, reasons: list[Reason], archived: Path | None = None, guess: bytes | None = None
-) -> None:
-    place = put_aside(studio, scan, reasons, archived, guess)
-    for _print, reason, _remedy in reasons:
-        tell(studio.plugins, "platemark_held", scan=place, reason=reason)
 
 
 def _prints_wanted(studio: Studio, scan: Path, ticket: Ticket) -> list[str]:
@@ -275,21 +299,22 @@ def _archive_what_it_needs(studio: Studio, opening: Opening, job: Job, steps: li
 
 
 @contextlib.contextmanager
-def _standing_still(scan: Path) -> Iterator[None]:
-    """Whatever was found in a scan that changed meanwhile, good or bad, does not count.
+def _standing_still(files: Sequence[Path]) -> Iterator[None]:
+    """Whatever was found in files that changed meanwhile, good or bad, does not count.
 
     Raises:
         Changing: it changed.
         Incomplete: it is gone, or no file.
     """
-    before = _stamp(scan)
+    before = {file: _stamp(file) for file in files}
     try:
         yield
     except Exception:
-        if _stamp(scan) == before:
+        if all(_stamp(file) == stamp for file, stamp in before.items()):
             raise
-    if _stamp(scan) != before:
-        raise Changing(f"{scan.name} changed while it was read", remedy="it is taken when it stands still")
+    changed = next((file for file, stamp in before.items() if _stamp(file) != stamp), None)
+    if changed:
+        raise Changing(f"{changed.name} changed while it was read", remedy="it is taken when it stands still")
 
 
 def _stamp(path: Path) -> tuple[int, int, int]:

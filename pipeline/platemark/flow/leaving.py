@@ -1,11 +1,14 @@
 """Leaving: a scan that is done goes out of `scans/`, and its ticket with it; clearing up after a crash."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import structlog
 
+from platemark.flow.grouping import names_of
 from platemark.flow.inbox import is_candidate
 from platemark.flow.studio import Studio, ticket_path
+from platemark.flow.taking_away import finish_leaving, take_away
 from platemark.records import store
 from platemark.records.disk import errors_named
 from platemark.records.names import name_key, readable_stem, shown
@@ -32,35 +35,66 @@ def leave(studio: Studio, scan: Path, kept: Kept) -> None:
         store.keep_copy(ticket, kept.path.with_suffix(".toml"))
     # The scan goes first: without its ticket it would be another print, with other words on it.
     store.remove(scan, step="inbox.clear")
-    drop_company(scan)
+    drop_company(studio, scan)
+    drop_note(studio, scan)
+
+
+def leave_together(studio: Studio, scan: Path, files: Sequence[Path], kept: Kept) -> None:
+    """Take a set out of `scans/` or `held/`, once all copies were read back; its ticket stays beside the first copy.
+
+    Raises:
+        StoreError: the disk refuses; what is there is whole, and the next try finishes it.
+    """
+    if not any(is_inside(scan, folder) for folder in (studio.scans, studio.held)):
+        return
+    ticket = ticket_path(scan)
+    if store.is_file(ticket):
+        store.keep_copy(ticket, kept.path.with_suffix(".toml"))
+    take_away(studio, dict(zip(files, kept.hashes, strict=True)))
+    for path in (scan, *files):
+        drop_company(studio, path)
+    drop_note(studio, scan)
+
+
+def drop_note(studio: Studio, scan: Path) -> None:
+    """Take an old note of this scan out of `held/`, where no scan lies there to which it belongs.
+
+    Raises:
+        StoreError: it cannot be taken away.
+    """
     old_note = note_path(studio.held / scan.name)
-    if not _has_scan(old_note.parent, scan.stem):
+    if not _has_scan(studio, old_note.parent, scan.stem):
         store.remove(old_note, step="note.clear")
         store.remove(guess_path(studio.held / scan.name), step="note.clear")
 
 
-def drop_company(scan: Path) -> None:
+def drop_company(studio: Studio, scan: Path) -> None:
     """Take away what lay beside a scan that is gone: its ticket, kept elsewhere by now, and an old note.
 
     Raises:
         StoreError: it cannot be taken away.
     """
     for path in (ticket_path(scan), note_path(scan), guess_path(scan)):
-        needed = any(_has_scan(scan.parent, stem) for stem in (scan.stem, path.stem))
+        needed = any(_has_scan(studio, scan.parent, stem) for stem in (scan.stem, path.stem))
         if store.is_file(path) and not needed:
             store.remove(path, step="ticket.clear")
 
 
 def clear_up(studio: Studio) -> None:
-    """Finish what a crash left: our temporary files, and tickets whose scan is done.
+    """Finish what a crash left: sets of which some are gone, our temporary files, and tickets whose scan is done.
 
     To be called by who holds the studio, see `sole_worker`; else another's work is swept away.
     """
+    finish_leaving(studio)
     archive = studio.originals
     for folder in (studio.scans, studio.ready, studio.held, archive, archive / "profiles", archive / "stages"):
         store.clear_temporary(folder)
     for ticket in [*studio.scans.glob("*.toml"), *studio.scans.glob("*/*.toml")]:
-        if store.is_plain_file(ticket) and not _has_scan(ticket.parent, ticket.stem) and _is_kept(studio, ticket):
+        if (
+            store.is_plain_file(ticket)
+            and not _has_scan(studio, ticket.parent, ticket.stem)
+            and _is_kept(studio, ticket)
+        ):
             log.info("the scan of this ticket was done before; cleared away", ticket=shown(ticket.name))
             store.remove(ticket, step="ticket.clear")
 
@@ -80,11 +114,11 @@ def guess_path(scan: Path) -> Path:
     return scan.with_name(f"{readable_stem(scan.stem)}{GUESS}")
 
 
-def _has_scan(folder: Path, stem: str) -> bool:
-    """True when a scan of this name lies here."""
+def _has_scan(studio: Studio, folder: Path, stem: str) -> bool:
+    """True when a scan of this name, or one of a set of this name, lies here."""
     key = name_key(stem)
     with errors_named(folder, "listed"):
-        return any(is_candidate(path.name) and name_key(path.stem) == key for path in folder.iterdir())
+        return any(is_candidate(path.name) and key in names_of(path.stem, studio.plugins) for path in folder.iterdir())
 
 
 def _is_kept(studio: Studio, ticket: Path) -> bool:

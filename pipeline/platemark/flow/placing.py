@@ -98,7 +98,7 @@ def _made_at(place: Place, kept: Kept) -> Path | None:
         manifest = read_manifest(place.manifest)
     except ManifestError:
         return None  # a broken manifest is left for `verify` to tell of; it is never written over
-    if manifest.recipe != place.recipe or [source.sha256 for source in manifest.sources] != [kept.sha256]:
+    if manifest.recipe != place.recipe or [source.sha256 for source in manifest.sources] != kept.hashes:
         return None
     export = place.folder / manifest.output.file
     right = export.is_file() and store.sha256_of(export) == manifest.output.sha256

@@ -4,7 +4,9 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
-from platemark.flow.delivery import Changing, Outcome, deliver, held_outcome, hold
+from platemark.flow.delivery import Changing, Outcome, held_outcome
+from platemark.flow.gathered import deliver_any, hold_any
+from platemark.flow.grouping import Bundle, grouped
 from platemark.flow.intake import Incomplete
 from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
@@ -31,10 +33,29 @@ def prepare(
         StoreError: the disk refuses.
     """
     clear_up(studio)
-    for scan in files:
+    for work in _in_order(files, studio):
+        if isinstance(work, Bundle) and work.missing and not work.trouble:
+            yield [_waiting(work)]
+            continue
+        scan = work.scan if isinstance(work, Bundle) else work
         try:
-            yield deliver(studio, scan, partial(progress, shown(scan.name)))
+            yield deliver_any(studio, work, partial(progress, shown(scan.name)))
         except Changing as changing:  # still being written: it must not be moved from under the writer
             yield [held_outcome(scan, changing)]
         except Incomplete as unfinished:  # named by hand, so it is not waited for
-            yield hold(studio, scan, unfinished)
+            yield hold_any(studio, work, unfinished)
+
+
+def _in_order(files: Sequence[Path], studio: Studio) -> list[Path | Bundle]:
+    """Scans and sets, each set where its first scan was named."""
+    _, bundles = grouped(files, studio.plugins)
+    of_set = {file: bundle for bundle in bundles for file in bundle.files}
+    work: list[Path | Bundle] = [of_set.get(path, path) for path in files]
+    # Whoever names a scan twice gets it twice, as known; a set is named once by all its scans.
+    return [one for n, one in enumerate(work) if not (isinstance(one, Bundle) and one in work[:n])]
+
+
+def _waiting(bundle: Bundle) -> Outcome:
+    """A set of which not all scans were named is left alone."""
+    remedy = "name all scans of the set together, all in one folder; nothing was moved"
+    return Outcome(shown(bundle.name), "", "waiting", reason=bundle.says_missing(), remedy=remedy)

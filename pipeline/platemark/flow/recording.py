@@ -4,6 +4,7 @@ import hashlib
 import importlib.metadata
 import os
 import platform
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,7 @@ from platemark.records.store import Kept
 
 
 def manifest_for(
-    studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made, item: int = 0
+    studio: Studio, place: Place, openings: Sequence[Opening], kept: Kept, job: Job, made: Made, item: int = 0
 ) -> Manifest:
     """Tell everything that the export was made from, by and into.
 
@@ -31,7 +32,7 @@ def manifest_for(
         Held: a stage gave something that cannot be written down, such as a number that is none.
     """
     try:
-        return _manifest(studio, place, opening, kept, job, made, item)
+        return _manifest(studio, place, openings, kept, job, made, item)
     except ValidationError as fault:
         raise Held(
             f"the manifest cannot hold what a stage gave: {first_problem(fault)}",
@@ -39,16 +40,21 @@ def manifest_for(
         ) from fault
 
 
-def _manifest(studio: Studio, place: Place, opening: Opening, kept: Kept, job: Job, made: Made, item: int) -> Manifest:
+def _manifest(
+    studio: Studio, place: Place, openings: Sequence[Opening], kept: Kept, job: Job, made: Made, item: int
+) -> Manifest:
     spec = studio.config.print[job.print_name]
     return Manifest(
         format=FORMAT,
         recipe=place.recipe,
-        sources=[_source(opening, kept, place.folder, item)],
+        sources=[
+            _source(opening, scan, place.folder, item)
+            for opening, scan in zip(openings, [kept, *kept.others], strict=True)
+        ],
         print={"name": job.print_name, **spec.model_dump(mode="json", exclude={"stage_settings", "stages"})},
         work={key: value for key, value in vars(job.work).items() if value and key != "sha256"},
         transforms=[_transform(applied) for applied in made.applied],
-        profiles=_profiles(opening, job),
+        profiles=_profiles(openings[0], job),
         libraries=library_versions(),
         noticed={f"{notice.stage or 'intake'}.{notice.name}": notice.value for notice in job.notices},
         warnings=[notice.warning for notice in job.notices if notice.warning],

@@ -3,13 +3,14 @@
 import contextlib
 import hashlib
 import platform
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pyvips
 from pydantic import ValidationError
 
+from platemark.contract.gathering import Gathering
 from platemark.contract.plugins import FoundStage, Plugins, load_stage_file
 from platemark.contract.stage import Encoder, Parameters
 from platemark.errors import Held, ManifestError, PlatemarkError, PluginError
@@ -75,22 +76,42 @@ def reproduce(path: Path, plugins: Plugins) -> Reproduction:
             fails; names it.
     """
     manifest = read_manifest(path)
-    source = manifest.sources[0]
-    recorded = path.parent / source.archived
-    original, archive = find_source(recorded, source), recorded.parent
+    originals = [find_source(path.parent / source.archived, source) for source in manifest.sources]
+    archive = (path.parent / manifest.sources[0].archived).parent
     profiles = {used.sha256: _profile_of_then(archive, used) for used in manifest.profiles}
-    if source.profile not in profiles:
-        raise ManifestError(
-            f"{path.name}, profiles: that of the scan ({source.profile[:12]}...) is not among them", remedy=_BACKUP
-        )
+    pictures = [
+        _picture_of_then(path, original, source, profiles)
+        for original, source in zip(originals, manifest.sources, strict=True)
+    ]
     steps = [_step_of_then(transform, plugins, archive, path.name) for transform in manifest.transforms]
-    data = _replay(open_picture(original, _opening(source, profiles[source.profile])), steps, path.name)
+    data = _replay(*_gathered(pictures, steps, path.name), path.name)
     if hashlib.sha256(data).hexdigest() == manifest.output.sha256:
         export = path.parent / manifest.output.file
         return Reproduction(path, data, same=True, at_hand=export.is_file() and _hash(export) == manifest.output.sha256)
     changed = tuple(_what_changed(manifest, plugins))
     largest, mean = _how_far(path.parent / manifest.output.file, manifest, data)
     return Reproduction(path, data, same=False, changed=changed, largest=largest, mean=mean)
+
+
+def _picture_of_then(path: Path, original: Path, source: Source, profiles: Mapping[str, Profile]) -> Picture:
+    """The archived scan, opened as it was opened then."""
+    if source.profile not in profiles:
+        raise ManifestError(
+            f"{path.name}, profiles: that of the scan ({source.profile[:12]}...) is not among them", remedy=_BACKUP
+        )
+    return open_picture(original, _opening(source, profiles[source.profile]))
+
+
+def _gathered(pictures: Sequence[Picture], steps: Sequence[Step], name: str) -> tuple[Picture, Sequence[Step]]:
+    """The picture that the chain began with, and the chain."""
+    if len(pictures) == 1:
+        return pictures[0], steps
+    found, parameters = steps[0] if steps else (None, None)
+    stage = found.kind() if found else None
+    if found is None or parameters is None or not isinstance(stage, Gathering):
+        raise ManifestError(f"{name}, transforms: none of them makes one picture of several", remedy=_BACKUP)
+    with _stage_named(found):
+        return stage.apply_all(pictures, parameters), steps[1:]
 
 
 def find_source(recorded: Path, source: Source) -> Path:

@@ -9,7 +9,7 @@ from platemark.config.model import Config, PaperSpec
 from platemark.config.reading import load_config, load_ticket, read_stages_dir, settings_for
 from platemark.config.ticket import Ticket
 from platemark.contract.job import Job, Paper
-from platemark.contract.plugins import Plugins, load_plugins
+from platemark.contract.plugins import FoundStage, Plugins, load_plugins
 from platemark.errors import ConfigError, PlatemarkError, Problem
 from platemark.flow.chain import Step, check_chain
 from platemark.pixels.profiles import load_profile
@@ -122,12 +122,21 @@ def open_studio(file: Path) -> Studio:
     return studio
 
 
+def gathering_step(studio: Studio, found: FoundStage, ticket: Ticket) -> Step:
+    """What makes one picture of several scans, as [stage.NAME] and the ticket say."""
+    name = found.kind.name
+    settings = found.kind.settings_model.model_validate(studio.config.stage.get(name, {}))
+    return Step(found, settings, ticket.corrections.get(name, {}))
+
+
 def ticket_path(scan: Path) -> Path:
     """`heron.toml` for `heron.tif`."""
     return scan.with_suffix(".toml")
 
 
-def recipe_of(studio: Studio, job: Job, ticket: Ticket, steps: list[Step], item: int = 0) -> str:
+def recipe_of(
+    studio: Studio, job: Job, ticket: Ticket, steps: list[Step], item: int = 0, gathered: Step | None = None
+) -> str:
     """A hash of everything but the scan that decides how a print comes out."""
     config = studio.config
     paper = job.paper
@@ -147,6 +156,8 @@ def recipe_of(studio: Studio, job: Job, ticket: Ticket, steps: list[Step], item:
         ],
         "stages": [[step.key(), step.found.kind.version, _own_code(step)] for step in steps],
     }
+    if gathered:
+        asked["gathered"] = [gathered.key(), gathered.found.kind.version, _own_code(gathered)]
     return hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()
 
 

@@ -18,11 +18,14 @@ from watchdog.observers.api import BaseObserver
 from watchdog.observers.polling import PollingObserver
 
 from platemark.errors import StoreError
-from platemark.flow.delivery import Changing, Outcome, deliver, hold
+from platemark.flow.delivery import Changing, Outcome
+from platemark.flow.gathered import UnfinishedPart, deliver_any, files_of, hold_any
+from platemark.flow.grouping import Bundle
 from platemark.flow.inbox import Inbox
 from platemark.flow.intake import Incomplete
 from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
+from platemark.flow.waiting import Waiting
 
 log = structlog.get_logger("platemark")
 
@@ -74,6 +77,7 @@ class Watcher:
         """Set up the inbox by the config."""
         settle = self.studio.config.watch.settle
         self.inbox = Inbox(self.studio.scans, settle, settle * GRACE)
+        self.waiting = Waiting(self.studio)
 
     def stop(self) -> None:
         """Finish the scan in hand, then end. May be called from a signal handler or another thread."""
@@ -100,14 +104,15 @@ class Watcher:
         except OSError as fault:
             self._pause(f"{self.studio.scans} cannot be watched ({fault.strerror})", "bring the folder back")
             return min(_PAUSE, watch.sweep)
-        for path in ready:
+        for work in self._sorted_out(ready):
             if self.stopping:
                 return 0.0
             try:
-                self._take(path)
+                self._take(work)
             except StoreError as fault:
                 self._pause(fault.what, fault.remedy)
-                self.inbox.postpone(path, self.clock())
+                for path in files_of(work):
+                    self.inbox.postpone(path, self.clock())
                 return min(_PAUSE, watch.sweep)
             self._go_on()
         return min(watch.sweep, watch.settle / 2) if self.inbox.is_waiting else watch.sweep
@@ -125,18 +130,30 @@ class Watcher:
                 if not self.inbox.is_waiting:
                     return
 
-    def _take(self, path: Path) -> None:
+    def _sorted_out(self, ready: list[Path]) -> list[Path | Bundle]:
+        """What to work on; sets that lack a scan wait, and what is to be said of them is said."""
         try:
-            outcomes = deliver(self.studio, path)
+            work, told = self.waiting.sort_out(ready, self.inbox.seen, self.clock())
+        except StoreError as fault:
+            self._pause(fault.what, fault.remedy)
+            return []
+        for outcome in told:
+            self.on_outcome(outcome)
+        return work
+
+    def _take(self, work: Path | Bundle) -> None:
+        try:
+            outcomes = deliver_any(self.studio, work)
         except Incomplete as unfinished:
-            if not path.exists():
+            path = unfinished.file if isinstance(unfinished, UnfinishedPart) else files_of(work)[0]
+            if not all(file.exists() for file in files_of(work)):
                 log.info("gone before it was taken", scan=path.name)
                 return
             out_of_grace = self.inbox.not_whole(path, self.clock())
             if isinstance(unfinished, Changing) or not out_of_grace:
                 log.info("waiting: not whole yet", scan=path.name)
                 return
-            outcomes = hold(self.studio, path, unfinished)
+            outcomes = hold_any(self.studio, work, unfinished)
         for outcome in outcomes:
             self.on_outcome(outcome)
 

@@ -44,6 +44,7 @@ class Kept:
         sha256: of its content.
         size: in bytes.
         first_stem: the name under which this content was archived first, which may be another.
+        others: the further scans of the set, where several became one picture.
     """
 
     path: Path
@@ -51,6 +52,12 @@ class Kept:
     sha256: str
     size: int
     first_stem: str
+    others: tuple["Kept", ...] = ()
+
+    @property
+    def hashes(self) -> list[str]:
+        """The sha256 of each scan of the picture."""
+        return [self.sha256, *(other.sha256 for other in self.others)]
 
     def numbered(self, item: int) -> "Kept":
         """The same scan, under the readable name of one of its items; 0 is the whole."""
@@ -238,12 +245,21 @@ def move(source: Path, place: Path) -> None:
     Raises:
         StoreError: it cannot be moved, or something else took the name; it is still where it was.
     """
+    name_again(source, place)
+    remove(source, step="move.clear")
+
+
+def name_again(source: Path, place: Path) -> None:
+    """Let a file lie under a second name too, durably; one of its content may lie there already.
+
+    Raises:
+        StoreError: it cannot, or something else took the name.
+    """
     with errors_named(place):
         reach("move.publish")
         if not same_content(source, place):
             _name_again(source, place)
         sync_folder(place.parent)
-    remove(source, step="move.clear")
 
 
 def _name_again(source: Path, place: Path) -> None:

@@ -38,13 +38,18 @@ def match_exposure(pictures: Sequence[Picture], registration: Registration) -> E
         stitching, section 6, without its prior.
     """
     seen = views(pictures, registration)
-    values, light = _tone_curve(pictures[0].profile)
+    profile = pictures[0].profile
+    values, light = _tone_curve(profile)
     linear = [np.interp(colours, values, light) for colours in seen.colours]
-    channels = pictures[0].profile.bands
+    channels = profile.bands
     logs = np.stack([_balanced(_ratios(seen, linear, channel), len(pictures)) for channel in range(channels)], axis=1)
-    gains = [[round(float(gain), 5) for gain in part] for part in np.exp(logs)]
-    curves = [[_knots(gain, values, light) for gain in part] for part in gains]
-    return Exposure(gains=gains, curves=curves)
+    return exposure_of(profile, [[round(float(gain), 5) for gain in part] for part in np.exp(logs)])
+
+
+def exposure_of(profile: Profile, gains: list[list[float]]) -> Exposure:
+    """The curves of these gains, one a channel and part, for pixels of this profile."""
+    values, light = _tone_curve(profile)
+    return Exposure(gains=gains, curves=[[_knots(gain, values, light) for gain in part] for part in gains])
 
 
 def exposed(image: pyvips.Image, curves: Sequence[Sequence[int]]) -> pyvips.Image:

@@ -25,6 +25,10 @@ def register_pictures(pictures: Sequence[Picture]) -> Registration:
         return Registration(
             held=f"the parts were scanned at {said} ppi", remedy="scan all parts at the same resolution"
         )
+    if len({picture.profile.sha256 for picture in pictures}) > 1:
+        return Registration(
+            held="the parts have different colour profiles", remedy="scan all parts with the same settings"
+        )
     ppi = pictures[0].source_ppi
     factor = max(1, round(ppi / _MATCH_PPI))
     found = register([_reduced(picture, factor) for picture in pictures], ppi / factor)

@@ -59,7 +59,7 @@ def _measured(
     poses, matches = _refined(finest, poses, pairs, usable_boxes(finest, usable), 1)
     placed = [Placed.of(pose.affine, size, box) for pose, size, box in zip(poses, sizes, usable, strict=True)]
     overlaps = [_overlap(pair, poses, sizes, matches[pair], finest.ppi) for pair in pairs if matches[pair].sharp.any()]
-    rows = _rows(placed)
+    rows = rows_of(placed)
     held = disagreement(look, [pose.scaled(1 / look.factor) for pose in poses], pairs, usable)
     if held or gaps(rows):
         return Registration(held=held or gaps(rows), remedy=FLAT if held else MORE, overlaps=overlaps)
@@ -145,7 +145,7 @@ def _overlap(
     )
 
 
-def _rows(placed: Sequence[Placed]) -> list[list[int]]:
+def rows_of(placed: Sequence[Placed]) -> list[list[int]]:
     """Numbers of the parts in rows from top to bottom, each from left to right."""
     centres = {n: part.affine.apply([(part.size[0] / 2, part.size[1] / 2)])[0] for n, part in enumerate(placed)}
     rows: list[list[int]] = []

@@ -68,7 +68,7 @@ def prepare_command(files: tuple[Path, ...], config: Path) -> None:
         with sole_worker(studio.originals, studio.scans):
             outcomes = _with_progress(studio, scans)
     show_outcomes(outcomes)
-    raise SystemExit(1 if any(outcome.status == "held" for outcome in outcomes) else 0)
+    raise SystemExit(1 if any(outcome.status in {"held", "waiting"} for outcome in outcomes) else 0)
 
 
 def _open(config: Path) -> Studio:

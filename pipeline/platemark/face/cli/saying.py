@@ -16,8 +16,8 @@ from platemark.face.log import log_file, printable
 from platemark.flow.delivery import Outcome
 
 console = Console()
-_STYLES = {"ready": "green", "known": "dim", "held": "yellow"}
-_SAID = {"ready": "ready", "known": "made before", "held": "held"}
+_STYLES = {"ready": "green", "known": "dim", "held": "yellow", "waiting": "yellow"}
+_SAID = {"ready": "ready", "known": "made before", "held": "held", "waiting": "waiting"}
 
 
 @contextlib.contextmanager
@@ -73,7 +73,7 @@ def _state(outcome: Outcome) -> str:
 
 
 def _words(outcome: Outcome) -> str:
-    if outcome.status == "held":
+    if outcome.status in {"held", "waiting"}:
         return f"{_sentence(outcome.reason)} {_sentence(outcome.remedy)}"
     name = outcome.export.name if outcome.export else ""
     return "; ".join([name, *outcome.warnings])
