@@ -12,6 +12,7 @@ from platemark.contract.layout import Box, Edges, Layout, Size
 from platemark.contract.stage import Encoder, Parameters, Settings, Stage
 from platemark.errors import Held, PlatemarkError
 from platemark.pixels.affine import Affine
+from platemark.pixels.bend import Bend
 from platemark.pixels.colour import colour_difference, paint
 from platemark.pixels.drawing import filled, laid_on, stamped
 from platemark.pixels.picture import Picture
@@ -19,6 +20,7 @@ from platemark.pixels.profiles import Profile, profile_by_hash, srgb
 
 __all__ = [
     "Affine",
+    "Bend",
     "Box",
     "Division",
     "Edges",

@@ -13,6 +13,7 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark.pixels.affine import Affine
+from platemark.pixels.bend import Bend
 from platemark.pixels.colour import Intent, convert, to_lab_array
 from platemark.pixels.profiles import Profile
 from platemark.pixels.render import render
@@ -134,14 +135,17 @@ class Picture:
         """Width and height in whole pixels, as they are rendered."""
         return max(1, round(self.width)), max(1, round(self.height))
 
-    def pixels(self) -> pyvips.Image:
+    def pixels(self, bend: Bend | None = None) -> pyvips.Image:
         """The rendered pixels: a `ushort` image to work on and give to `with_pixels`.
 
         What is done with it stays lazy until it is read; a chain of such steps then runs through all
         of them strip by strip, and no picture between them is held in memory.
+
+        Args:
+            bend: of the scan along its carriage, undone in the same resampling.
         """
         width, height = self.size
-        image = render(self.open(), self.placement, width, height, self.profile.blank)
+        image = render(self.open(), self.placement, width, height, self.profile.blank, bend)
         # What streams from a file can be read once only; later steps may look twice.
         return image.copy_memory() if image.get_typeof("vips-sequential") else image
 
