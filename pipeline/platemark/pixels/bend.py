@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 
 Doubles = NDArray[np.float64]
 
-_MOST = 0.02  # of a carriage's way; a home scanner is off by up to half a percent, and a renderer's strip must not turn
+# Of a carriage's way. A home scanner is off by half a percent on the whole and by one or two for some millimetres; more
+# is no carriage, and the renderer, which goes down the scan strip by strip, would have to go back.
+_MOST = 0.05
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class Bend:
             A spline stays between its coefficients: equal ones move all by as much.
 
     Raises:
-        ValueError: fewer than 4 places, or the carriage would be off by more than 2 percent anywhere.
+        ValueError: fewer than 4 places, or the carriage would be off by more than 5 percent anywhere.
     """
 
     width: int
@@ -47,9 +49,9 @@ class Bend:
     @cached_property
     def _rows(self) -> tuple[Doubles, Doubles]:
         """The displacement at the left edge, and how much more it is at the right, at whole y from 0 to the height."""
-        places, weights = basis(np.arange(self.height + 1.0), self.height, len(self.table))
+        places, weights = self.basis(np.arange(self.height + 1.0), self.height, len(self.table))
         table = np.array(self.table, np.float64)
-        left, right = (sum_of([table[places + k, side] * weights[k] for k in range(4)]) for side in (0, 1))
+        left, right = (_sum([table[places + k, side] * weights[k] for k in range(4)]) for side in (0, 1))
         return left, right - left
 
     def at(self, x: Doubles, y: Doubles) -> Doubles:
@@ -69,35 +71,35 @@ class Bend:
 
     def span(self, top: float, bottom: float) -> tuple[float, float]:
         """The least and the largest displacement that rows [top, bottom] of the even scan can have."""
-        places, _ = basis(np.array([top, bottom]), self.height, len(self.table))
+        places, _ = self.basis(np.array([top, bottom]), self.height, len(self.table))
         near = self.table[int(places[0]) : int(places[1]) + 4]
         return min(min(pair) for pair in near), max(max(pair) for pair in near)
 
+    @staticmethod
+    def basis(y: Doubles, height: float, count: int) -> tuple[NDArray[np.intp], list[Doubles]]:
+        """Which coefficients a spline draws from at each y, and with which weights.
 
-def basis(y: Doubles, height: float, count: int) -> tuple[NDArray[np.intp], list[Doubles]]:
-    """Which coefficients a spline draws from at each y, and with which weights.
+        Args:
+            y: positions; those beyond [0, height] count as at the edge.
+            height: of the scan.
+            count: coefficients.
 
-    Args:
-        y: positions; those beyond [0, height] count as at the edge.
-        height: of the scan.
-        count: coefficients.
+        Returns:
+            The first of four coefficients for each y, and the weights of the four; they sum to 1.
 
-    Returns:
-        The first of four coefficients for each y, and the weights of the four; they sum to 1.
-
-    Source:
-        The uniform cubic B-spline; de Boor (1978), A practical guide to splines, chapter IX.
-    """
-    place = np.clip(y, 0, height) * (count - 3) / height
-    first = np.minimum(place.astype(np.intp), count - 4)
-    f = place - first
-    g = 1 - f
-    ff, gg = f * f, g * g
-    weights = [gg * g / 6, (4 - 3 * ff * (1 + g)) / 6, (4 - 3 * gg * (1 + f)) / 6, ff * f / 6]
-    return first, weights
+        Source:
+            The uniform cubic B-spline; de Boor (1978), A practical guide to splines, chapter IX.
+        """
+        place = np.clip(y, 0, height) * (count - 3) / height
+        first = np.minimum(place.astype(np.intp), count - 4)
+        f = place - first
+        g = 1 - f
+        ff, gg = f * f, g * g
+        weights = [gg * g / 6, (4 - 3 * ff * (1 + g)) / 6, (4 - 3 * gg * (1 + f)) / 6, ff * f / 6]
+        return first, weights
 
 
-def sum_of(terms: list[Doubles]) -> Doubles:
+def _sum(terms: list[Doubles]) -> Doubles:
     """Added in the order given, so that it rounds the same way everywhere."""
     total = terms[0]
     for term in terms[1:]:

@@ -56,6 +56,10 @@ def judged(model: Model, matches: Matches, agreement: float, factor: int, pictur
 def _decide(laid: Laid) -> None:
     if laid.covered < _LEAST_COVERED:
         raise Held(f"the turned scan shows only {laid.covered:.0%} of the upright one", remedy=AGAIN)
+    try:
+        laid.unbent()
+    except ValueError as error:
+        raise Held(f"the two scans do not fit each other: {error}", remedy=AGAIN) from error
     if laid.drift > _MOST_DRIFT:
         raise Held(
             f"the turned scan lies up to {laid.drift:.1f} pixels beside the upright one, and averaging them would blur "

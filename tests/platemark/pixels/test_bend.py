@@ -94,7 +94,7 @@ def test_a_bend_gives_the_same_bytes_with_any_number_of_threads():
     assert len(made) == 1
 
 
-@pytest.mark.parametrize(("table", "word"), [(((0.0, 0.0),) * 3, "4 places"), (((0.0, 0.0), (9.0, 9.0)) * 2, "2%")])
+@pytest.mark.parametrize(("table", "word"), [(((0.0, 0.0),) * 3, "4 places"), (((0.0, 0.0), (20.0, 20.0)) * 2, "5%")])
 def test_what_is_no_carriage_is_refused(table, word):
     with pytest.raises(ValueError, match=word):
         Bend(WIDTH, HEIGHT, table)
