@@ -56,8 +56,9 @@ def shares(upright: Whole, turned: Whole, depth: Whole, cell: int, ppi: float) -
     millimetre = ppi / 25.4
     inside = depth > _RIM_MM * millimetre
     gains = _gains(upright, turned, inside)
-    even = [_scaled(own, gain) for own, gain in zip((upright, turned), gains, strict=True)]
+    even = [_times(own, gain) for own, gain in zip((upright, turned), gains, strict=True)]
     dusty = _dusty(even[0], even[1], inside)
+    del even
     clean = inside & ~dusty[0] & ~dusty[1]
     gains = _gains(upright, turned, clean)
     fade = max(1, round(_FADE_MM * millimetre))
@@ -65,32 +66,32 @@ def shares(upright: Whole, turned: Whole, depth: Whole, cell: int, ppi: float) -
     weight = beyond * HALF // fade
     weight = np.where(_grown(dusty[1]), 0, np.where(_grown(dusty[0]) & inside, ONE, weight))
     weight = np.where(inside, _soft(weight), 0)[:, :, None]
-    return Shares(cell, _product(gains[0], ONE - weight), _product(gains[1], weight))
+    return Shares(cell, _times(gains[0], ONE - weight), _times(gains[1], weight))
 
 
-def _gains(upright: Whole, turned: Whole, good: Flags) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _gains(upright: Whole, turned: Whole, good: Flags) -> tuple[Whole, Whole]:
     """The slow factors, in 65536ths, that bring both to their mean; beyond the good cells as in the nearest."""
     rows, columns = good.shape
-    mask = good[:, :, None].astype(np.int64)
-    sums = [_coarse(own.astype(np.int64) * mask) for own in (upright, turned)]
+    mask = good[:, :, None].astype(np.int32)
+    sums = [_coarse(own * mask) for own in (upright, turned)]
     count = _coarse(mask)
     sums = [_slow(total + _DARK * count) for total in sums]
     known = _slow(count)[:, :, 0] > 0
     middle = (sums[0] + sums[1]) // 2
     found = []
     for total in sums:
-        gain = np.where(known[:, :, None], middle * ONE // np.maximum(total, 1), ONE)
+        gain = np.where(known[:, :, None], np.minimum(middle * ONE // np.maximum(total, 1), 4 * ONE), ONE)
         gain = filled(gain.astype(np.int32), ~known) if known.any() else np.full_like(gain, ONE)
-        found.append(_fine(gain.astype(np.int64))[:rows, :columns])
+        found.append(_fine(gain)[:rows, :columns])
     return found[0], found[1]
 
 
-def _coarse(values: NDArray[np.int64]) -> NDArray[np.int64]:
+def _coarse(values: Whole) -> NDArray[np.int64]:
     """Sums over squares of cells; those beyond the last are nought."""
     rows, columns, channels = values.shape
     padded = np.pad(values, ((0, -rows % _COARSE), (0, -columns % _COARSE), (0, 0)))
     shape = (padded.shape[0] // _COARSE, _COARSE, padded.shape[1] // _COARSE, _COARSE, channels)
-    total: NDArray[np.int64] = padded.reshape(shape).sum(axis=(1, 3))
+    total: NDArray[np.int64] = padded.reshape(shape).sum(axis=(1, 3), dtype=np.int64)
     return total
 
 
@@ -101,24 +102,21 @@ def _slow(values: NDArray[np.int64]) -> NDArray[np.int64]:
     return values
 
 
-def _fine(values: NDArray[np.int64]) -> NDArray[np.int64]:
+def _fine(values: Whole) -> Whole:
     """From coarse cells to cells, straight between their middles."""
     for _ in (0, 1):
         place = 2 * np.arange(len(values) * _COARSE) + 1 - _COARSE
-        index, rest = place // (2 * _COARSE), (place % (2 * _COARSE))[:, None, None]
+        index, rest = place // (2 * _COARSE), (place % (2 * _COARSE)).astype(np.int32)[:, None, None]
         low, high = (values[np.clip(index + k, 0, len(values) - 1)] for k in (0, 1))
+        # A gain of 4 is 2 to the 18th, and 16 times that has room in 32 bits.
         values = np.swapaxes((low * (2 * _COARSE - rest) + high * rest) // (2 * _COARSE), 0, 1)
     return values
 
 
-def _scaled(values: Whole, gain: NDArray[np.int64]) -> Whole:
-    scaled: Whole = ((values * gain + HALF) // ONE).astype(np.int32)
+def _times(values: Whole, share: Whole | NDArray[np.int64]) -> Whole:
+    """Values by 65536ths."""
+    scaled: Whole = ((values.astype(np.int64) * share + HALF) // ONE).astype(np.int32)
     return scaled
-
-
-def _product(gain: NDArray[np.int64], weight: NDArray[np.int64]) -> Whole:
-    product: Whole = ((gain * weight + HALF) // ONE).astype(np.int32)
-    return product
 
 
 def _dusty(upright: Whole, turned: Whole, inside: Flags) -> tuple[Flags, Flags]:
