@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark_stages.joining.surround import filled
-from platemark_stages.joining.views import Flags, Views, Whole, box_sum
+from platemark_stages.joining.views import Views
+from platemark_stages.registration.cells import Flags, Whole, box_sum, filled
 
 _REACH = 7  # cells; three passes of 15 smooth over some 8 mm, so that no detail of the art is left
 _PASSES = 3
@@ -80,21 +80,3 @@ def _smooth(values: NDArray[np.int64], inside: Flags) -> NDArray[np.int64]:
         for channel in range(values.shape[2]):
             values[:, :, channel] = box_sum(values[:, :, channel], _REACH) // count * mask
     return (values + 4) // 8
-
-
-def enlarged(cells: Whole, cell: int, rows: tuple[int, int], columns: tuple[int, int]) -> Whole:
-    """Values between the cells' middles, straight, for pixels [from, to), times (2 x cell) squared."""
-    cells = _between(cells, cell, rows)
-    return np.swapaxes(_between(np.swapaxes(cells, 0, 1), cell, columns), 0, 1)
-
-
-def _between(cells: Whole, cell: int, span: tuple[int, int]) -> Whole:
-    """Along the first axis; a pixel's middle lies (2 n + 1) / (2 cell) cells from the edge."""
-    place = 2 * np.arange(*span) + 1 - cell
-    index, rest = place // (2 * cell), place % (2 * cell)
-    last = len(cells) - 1
-    shape = (-1,) + (1,) * (cells.ndim - 1)
-    share = rest.reshape(shape).astype(np.int32)
-    low, high = cells[np.clip(index, 0, last)], cells[np.clip(index + 1, 0, last)]
-    between: Whole = low * (2 * cell - share) + high * share
-    return between

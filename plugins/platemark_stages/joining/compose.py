@@ -7,12 +7,13 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark import Picture
-from platemark_stages.joining.blend import WEIGHT, Share, enlarged, shares
+from platemark_stages.joining.blend import WEIGHT, Share, shares
 from platemark_stages.joining.exposure import Exposure, exposed
 from platemark_stages.joining.placed import Placed, Registration
 from platemark_stages.joining.seam import Seam, exposed_views, labels
 from platemark_stages.joining.surround import unreached
 from platemark_stages.joining.views import laid
+from platemark_stages.registration.cells import enlarged
 
 _ROWS, _COLUMNS = 128, 512  # pixels of a tile: some 2 MB of working numbers
 _NOTHING = np.zeros((1, 1, 1), np.uint16)

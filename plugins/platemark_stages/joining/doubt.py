@@ -5,11 +5,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark_stages.joining.fitting import Doubles, Pair, Pose, fit, residuals
-from platemark_stages.joining.linking import LEAST_AGREEMENT, LEAST_MATCHES, Link, matched, usable_boxes
-from platemark_stages.joining.matching import Matches
-from platemark_stages.joining.planes import Level
-from platemark_stages.joining.views import Flags
+from platemark_stages.registration.cells import Flags
+from platemark_stages.registration.fitting import Doubles, Pair, Pose, fit, residuals
+from platemark_stages.registration.linking import LEAST_AGREEMENT, LEAST_MATCHES, Link, matched, usable_boxes
+from platemark_stages.registration.matching import Matches
+from platemark_stages.registration.planes import Level
 
 MORE = "scan the parts again so that neighbours share 30 mm and more of the art, all the same way up"
 FLAT = "lay the sheet flat, close the lid without moving it, and scan these parts again"

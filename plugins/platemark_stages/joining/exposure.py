@@ -10,7 +10,8 @@ from pydantic import Field
 
 from platemark import Parameters, Picture, Profile
 from platemark_stages.joining.placed import Registration
-from platemark_stages.joining.views import Flags, Views, Whole, views
+from platemark_stages.joining.views import Views, views
+from platemark_stages.registration.cells import Flags, Whole
 
 Doubles = NDArray[np.float64]
 

@@ -6,8 +6,8 @@ import numpy as np
 
 from platemark import Picture
 from platemark_stages.joining.placed import Registration
-from platemark_stages.joining.planes import Pixels
 from platemark_stages.joining.register import register
+from platemark_stages.registration.planes import Pixels
 
 # A home scanner's lens resolves little beyond 300 ppi; there a match is exact to a hundredth of a pixel,
 # a fiftieth at 600 ppi, and six A4 parts are looked at in 300 MB.

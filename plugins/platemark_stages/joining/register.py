@@ -5,14 +5,14 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from platemark import Affine
-from platemark_stages.joining.coarse import LEAST_OVERLAP_MM
 from platemark_stages.joining.doubt import FLAT, LOOK_PPI, MORE, OTHER, disagreement, gaps, lonely, too_small, twice
-from platemark_stages.joining.fitting import Doubles, Pair, Pose, fit, residuals
-from platemark_stages.joining.linking import LEAST_AGREEMENT, Link, links, matched, usable_boxes
-from platemark_stages.joining.matching import Matches
 from platemark_stages.joining.placed import Overlap, Placed, Registration, framed
-from platemark_stages.joining.planes import Level, Pixels, near, pyramid
 from platemark_stages.joining.rim import glass
+from platemark_stages.registration.coarse import LEAST_OVERLAP_MM
+from platemark_stages.registration.fitting import Doubles, Pair, Pose, fit, residuals
+from platemark_stages.registration.linking import LEAST_AGREEMENT, Link, links, matched, usable_boxes
+from platemark_stages.registration.matching import Matches
+from platemark_stages.registration.planes import Level, Pixels, near, pyramid
 
 MOST_PARTS = 6
 _ROUNDS = 2  # of matching at each level, and one more without the strips that did not lie on the glass

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark_stages.joining.fitting import Pair, Pose
-from platemark_stages.joining.planes import Floats, Level, warped
+from platemark_stages.registration.fitting import Pair, Pose
+from platemark_stages.registration.planes import Floats, Level, warped
 
 _DARK = 0.97  # of the brightness that the rest of the overlap has against the neighbour
 _BLURRED = 0.7  # of the slopes

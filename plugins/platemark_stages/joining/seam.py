@@ -10,7 +10,8 @@ from pydantic import Field
 from platemark import Parameters, Picture
 from platemark_stages.joining.exposure import Exposure, table_of
 from platemark_stages.joining.placed import Registration
-from platemark_stages.joining.views import Views, Whole, views
+from platemark_stages.joining.views import Views, views
+from platemark_stages.registration.cells import Whole
 
 _NEVER = 1 << 24  # dearer than any path through allowed cells: 65535 x 3 channels x some 80 cells
 _CLOSE = 12  # cells; nearer to the edge of a part the blend has no room, so it costs more

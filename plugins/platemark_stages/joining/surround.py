@@ -6,11 +6,10 @@ Left white they would be edges: of a sheet, to whoever looks for it in the joine
 import numpy as np
 
 from platemark_stages.joining.placed import Registration
-from platemark_stages.joining.views import Flags, Whole, box_sum, depth_in
+from platemark_stages.joining.views import depth_in
+from platemark_stages.registration.cells import Flags, box_sum
 
 _MARGIN = 3  # cells of the parts' own edges that are left out as well: the resampling has mixed white into them
-_REACH = 8  # cells that one pass of the filling goes
-_PASSES = 64  # 170 mm; a wedge is seldom deeper than the parts are set off
 
 
 def unreached(registration: Registration, cell: int) -> Flags:
@@ -42,22 +41,3 @@ def covered(registration: Registration, cell: int) -> tuple[int, int, int, int]:
     width = min(right * cell, registration.width) - left * cell
     height = min(bottom * cell, registration.height) - top * cell
     return left * cell, top * cell, max(width, 0), max(height, 0)
-
-
-def filled(colours: Whole, empty: Flags) -> Whole:
-    """The colours of cells (rows, columns, channels), with the empty ones filled from the nearest others.
-
-    Each pass gives the empty cells within reach the mean of what is known around them.
-    """
-    known = ~empty
-    out = colours.astype(np.int64) * known[:, :, None]
-    for _ in range(_PASSES):
-        count = box_sum(known.astype(np.int64), _REACH)
-        fresh = ~known & (count > 0)
-        if not fresh.any():
-            break
-        for channel in range(out.shape[2]):
-            around = box_sum(out[:, :, channel], _REACH)
-            out[:, :, channel][fresh] = around[fresh] // count[fresh]
-        known |= fresh
-    return out.astype(np.int32)

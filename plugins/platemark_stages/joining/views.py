@@ -4,13 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from platemark import Affine, Picture
 from platemark_stages.joining.placed import Placed, Registration
-
-Whole = NDArray[np.int32]
-Flags = NDArray[np.bool_]
+from platemark_stages.registration.cells import Whole
 
 # A cell is a third of a millimetre: a seam this fine passes between details, and A4 has half a million cells.
 _CELL_PPI = 75
@@ -71,12 +68,3 @@ def depth_in(part: Placed, box: Sequence[int], cell: int, shape: tuple[int, int]
     left, top, right, bottom = box
     nearest = np.minimum(np.minimum(across - left, right - across), np.minimum(down - top, bottom - down))
     return np.floor(nearest).astype(np.int32)
-
-
-def box_sum(values: NDArray[np.int64], reach: int) -> NDArray[np.int64]:
-    """Sums over squares of 2 x reach + 1 cells; beyond the grid is nought."""
-    width = 2 * reach + 1
-    down = np.cumsum(np.pad(values, ((reach + 1, reach), (0, 0))), axis=0)
-    values = down[width:] - down[:-width]
-    across = np.cumsum(np.pad(values, ((0, 0), (reach + 1, reach))), axis=1)
-    return across[:, width:] - across[:, :-width]

@@ -10,8 +10,7 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark import Picture
-from platemark_stages.joining.blend import enlarged
-from platemark_stages.joining.views import Whole
+from platemark_stages.registration.cells import Whole, enlarged
 from platemark_stages.turned.laid import Laid
 from platemark_stages.turned.shares import ONE, Shares, cell_of, shares
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark import Affine, Held, Picture
-from platemark_stages.joining.matching import Matches
+from platemark_stages.registration.matching import Matches
 from platemark_stages.turned.laid import Laid
 from platemark_stages.turned.model import Model
 

@@ -6,9 +6,9 @@ import numpy as np
 import pyvips
 
 from platemark import Affine, Picture
-from platemark_stages.joining.linking import LEAST_MATCHES, usable_boxes
-from platemark_stages.joining.matching import Matches, match
-from platemark_stages.joining.planes import Floats, Level, Pixels
+from platemark_stages.registration.linking import LEAST_MATCHES, usable_boxes
+from platemark_stages.registration.matching import Matches, match
+from platemark_stages.registration.planes import Floats, Level, Pixels
 from platemark_stages.turned.model import Model
 
 _STRONGEST = 10  # percent of the matches: the paper's grain is everywhere and unlike, the art's own lines are stronger

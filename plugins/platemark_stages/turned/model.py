@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark import Affine, Bend
-from platemark_stages.joining.matching import Matches
+from platemark_stages.registration.matching import Matches
 
 Doubles = NDArray[np.float64]
 

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from platemark import Affine, Held, Picture
-from platemark_stages.joining.coarse import guesses
-from platemark_stages.joining.fitting import Pose, fit
-from platemark_stages.joining.linking import LEAST_AGREEMENT, LEAST_MATCHES, usable_boxes
-from platemark_stages.joining.matching import match
-from platemark_stages.joining.planes import Level, Pixels, pyramid
+from platemark_stages.registration.coarse import guesses
+from platemark_stages.registration.fitting import Pose, fit
+from platemark_stages.registration.linking import LEAST_AGREEMENT, LEAST_MATCHES, usable_boxes
+from platemark_stages.registration.matching import match
+from platemark_stages.registration.planes import Level, Pixels, pyramid
 from platemark_stages.turned.judge import AGAIN, judged
 from platemark_stages.turned.laid import Laid
 from platemark_stages.turned.looking import agreement_of, half_turn, matched, reduced

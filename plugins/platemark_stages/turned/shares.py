@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark_stages.joining.surround import filled
-from platemark_stages.joining.views import Flags, Whole, box_sum
+from platemark_stages.registration.cells import Flags, Whole, box_sum, filled
 
 ONE = 1 << 16  # a share of all
 HALF = ONE // 2

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark import Affine
-from platemark_stages.joining.planes import Floats, warped
+from platemark_stages.registration.planes import Floats, warped
 
 # Parts are laid against the same rim, so they differ by little; a step moves the end of an A4 sheet by one pixel.
 _TURNS = tuple(step * 0.8 for step in range(-5, 6))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark import Affine
-from platemark_stages.joining.matching import Matches
+from platemark_stages.registration.matching import Matches
 
 Doubles = NDArray[np.float64]
 Pair = tuple[int, int]

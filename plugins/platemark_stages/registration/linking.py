@@ -6,10 +6,10 @@ from itertools import combinations
 
 import numpy as np
 
-from platemark_stages.joining.coarse import Guess, guesses
-from platemark_stages.joining.fitting import Doubles, Pair, Pose, fit
-from platemark_stages.joining.matching import Matches, match
-from platemark_stages.joining.planes import Level
+from platemark_stages.registration.coarse import Guess, guesses
+from platemark_stages.registration.fitting import Doubles, Pair, Pose, fit
+from platemark_stages.registration.matching import Matches, match
+from platemark_stages.registration.planes import Level
 
 # A wrong place reaches 0.75 with pale washes, whose few edges can be laid on one another; noise of 2 percent
 # leaves the right one at 0.99.

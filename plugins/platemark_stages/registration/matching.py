@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark import Affine
-from platemark_stages.joining.planes import Floats, warped
+from platemark_stages.registration.planes import Floats, warped
 
 Doubles = NDArray[np.float64]
 
