@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, TypeGuard, Union, get_a
 
 from pydantic import BaseModel
 
+from platemark.config.docstrings import docstrings_of
 from platemark.config.model import Config
 from platemark.config.references import nearest
 from platemark.errors import Problem
@@ -17,7 +18,6 @@ from platemark.errors import Problem
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
-    from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
     Place = tuple[int | str, ...]
@@ -110,7 +110,7 @@ def _remedy(error: ErrorDetails, model: type[BaseModel], also: Collection[str]) 
         return error["msg"][:1].lower() + error["msg"][1:]
     text = template.format(**{name: _plainly(it) for name, it in error.get("ctx", {}).items()})
     # Our own messages say what to do already; the numbers of a bound do not.
-    hint = "" if template == "{error}" else _hint(_field_at(model, error["loc"]))
+    hint = "" if template == "{error}" else _hint(*_field_at(model, error["loc"]))
     return f"{text}. {hint}" if hint else text
 
 
@@ -124,23 +124,24 @@ def _unknown_key(loc: Place, model: type[BaseModel], also: Collection[str]) -> s
     return f"unknown here; known are {', '.join(sorted(known))}" if known else "unknown here; nothing can be set"
 
 
-def _hint(field: FieldInfo | None) -> str:
+def _hint(model: type[BaseModel], key: str) -> str:
     """Give what the author of a setting says about it: its own remedy, or else its description."""
+    field = model.model_fields.get(key)
     if field is None:
         return ""
     extra = field.json_schema_extra
     if isinstance(extra, dict) and isinstance(extra.get("remedy"), str):
         return str(extra["remedy"])
-    return " ".join((field.description or "").split())
+    return " ".join((field.description or docstrings_of(model).get(key, "")).split())
 
 
-def _field_at(model: type[BaseModel], loc: Place) -> FieldInfo | None:
-    """Find the innermost setting on the way to an error; list positions and the like lie deeper."""
+def _field_at(model: type[BaseModel], loc: Place) -> tuple[type[BaseModel], str]:
+    """Find the innermost setting on the way to an error, and its model; list positions and the like lie deeper."""
     for depth in range(len(loc), 0, -1):
         parent = _at(model, loc[: depth - 1])
         if _is_model(parent):
-            return parent.model_fields.get(str(loc[depth - 1]))
-    return None
+            return parent, str(loc[depth - 1])
+    return model, ""
 
 
 def _at(model: type[BaseModel], loc: Place) -> object:

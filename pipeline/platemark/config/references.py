@@ -45,7 +45,7 @@ class Surroundings:
 class Table(BaseModel):
     """A TOML table: no unknown keys, no silent conversions, not changed after reading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     @model_serializer(mode="wrap")
     def _as_toml(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:

@@ -16,7 +16,7 @@ class Settings(BaseModel):
     Subclass it; give every field a default, bounds and a description with its unit.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class Parameters(BaseModel):
@@ -26,7 +26,7 @@ class Parameters(BaseModel):
     them alone the export can be made again.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 S = TypeVar("S", bound=Settings)

@@ -131,7 +131,7 @@ class Band:
         self._workers = workers
         across = max(0, columns[1] - columns[0]) * x.up * source.bands
         # Half as high again as needed: else each strip would move the rows that the next one shares.
-        self._rows = np.empty((max(0, height) * 3 // 2 + 2 * CHUNK, across), np.float32)
+        self._rows: Floats = np.empty((max(0, height) * 3 // 2 + 2 * CHUNK, across), np.float32)
         self._first = self._filled = 0
         self._raw: NDArray[np.uint16] = np.empty((0, 0), np.uint16)
         self._raw_first = 0
@@ -143,6 +143,7 @@ class Band:
         while self._filled < end:
             if self._filled - self._first + CHUNK > len(self._rows):
                 kept = self._rows[first - self._first : self._filled - self._first]
+                self._rows = np.empty_like(self._rows)  # the old rows may still be looked at
                 self._rows[: len(kept)] = kept
                 self._first = first
             self._append()
@@ -152,16 +153,23 @@ class Band:
         """Filter the next CHUNK rows."""
         start = self._filled - self._first
         reach, step, up = self.y.reach, self.y.step, self.y.up
-        top = self._filled * step // up - reach
-        raw = self._raw_rows(top, top + (CHUNK // up - 1) * step + 1 + 2 * reach)
+        raw = self._chunk(self._filled)
 
         def filter_block(done: int) -> None:
             above = done // up * step
             block = raw[above : above + (BLOCK // up - 1) * step + 1 + 2 * reach].astype(np.float32)
             self._filter(block, self._rows[start + done : start + done + BLOCK])
 
-        list(self._workers.map(filter_block, range(0, CHUNK, BLOCK)))
+        filtered = self._workers.map(filter_block, range(0, CHUNK, BLOCK))
         self._filled += CHUNK
+        self._chunk(self._filled)  # read ahead meanwhile: decoding and filtering go side by side
+        list(filtered)
+
+    def _chunk(self, filled: int) -> NDArray[np.uint16]:
+        """The source rows that the next CHUNK of filtered rows is made of."""
+        reach, step, up = self.y.reach, self.y.step, self.y.up
+        top = filled * step // up - reach
+        return self._raw_rows(top, top + (CHUNK // up - 1) * step + 1 + 2 * reach)
 
     def _filter(self, block: Floats, out: Floats) -> None:
         """Filter columns, then rows."""
@@ -183,6 +191,8 @@ class Band:
         """Return source rows [first, end) with the columns the filter needs; beyond the source, copies of its edge."""
         kept = self._raw[max(0, first - self._raw_first) :]
         start = max(first, self._raw_first + len(self._raw)) if len(self._raw) else first
+        if start >= end:  # read ahead already
+            return kept
         top, bottom = max(start, 0), min(end, self._source.height)
         if top < bottom:
             left, right = self.columns[0] - self.x.reach, self.columns[1] + self.x.reach

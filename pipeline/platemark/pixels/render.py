@@ -15,7 +15,8 @@ Every step gives the same bytes with any thread count and vector unit: numpy's f
 same way everywhere, the taps are multiples of 2**-14, and the spline is a polynomial in double.
 """
 
-from concurrent.futures import ThreadPoolExecutor
+import os
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from math import ceil, floor, hypot
@@ -29,7 +30,8 @@ from platemark.pixels.bend import Bend
 from platemark.pixels.lowpass import SPLINE, Axis, Band, Floats, design_axis
 
 STRIP = 128  # output rows at a time: one libvips tile, so that no tile is computed twice
-WORKERS = 2  # blocks at a time; numpy lets go of the interpreter while it sums, and no block sees another's result
+# Blocks at a time; numpy lets go of the interpreter while it sums, and no block sees another's result.
+WORKERS = min(4, max(2, os.cpu_count() or 2))
 
 
 def render(
@@ -135,21 +137,31 @@ class _Resampling:
         down = [self._reached(strip)[1] for strip in strips]
         left = min(first for first, _ in across) // self.x.up
         right = -(-max(end for _, end in across) // self.x.up)
-        with ThreadPoolExecutor(WORKERS) as workers:
+        with ThreadPoolExecutor(WORKERS) as workers, ThreadPoolExecutor(1) as finisher:
             most = max(end - first for first, end in down)
             band = Band(self.source, (self.x, self.y), (left, right), most, workers)
+            finishing: Future[None] | None = None
             for (top, bottom), (first, end) in zip(strips, down, strict=True):
                 if first >= end or left >= right:
                     out[top:bottom] = self.background
                     continue
                 # Where the first pixel of the rows has its centre in the source.
                 corner = (left + 0.5, first / self.y.density + 0.5)
-                values = self._interpolate(band.rows(first, end), corner, (top, bottom))
-                self._cover(values, top)
-                np.rint(values, out=values)
-                np.clip(values, 0, 65535, out=values)
-                out[top:bottom] = values
+                rows = band.rows(first, end)
+                if finishing:  # one strip behind, so that memory holds two
+                    finishing.result()
+                finishing = finisher.submit(self._finish, rows, corner, out[top:bottom], top)
+            if finishing:
+                finishing.result()
         return out
+
+    def _finish(self, rows: Floats, corner: tuple[float, float], out: NDArray[np.uint16], top: int) -> None:
+        """Bring one strip of the output about, while the rows of the next are filtered."""
+        values = self._interpolate(rows, corner, (top, top + len(out)))
+        self._cover(values, top)
+        np.rint(values, out=values)
+        np.clip(values, 0, 65535, out=values)
+        out[...] = values
 
     def _reached(self, strip: tuple[int, int]) -> list[tuple[int, int]]:
         """Return the filtered columns [first, end) and rows [first, end) that a strip of the output draws from."""

@@ -55,7 +55,7 @@ Table = Annotated[dict[str, Any], AfterValidator(_plain)]
 
 
 class _Record(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
 
 class Source(_Record):

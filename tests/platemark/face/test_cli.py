@@ -63,7 +63,9 @@ def test_help_lists_every_command_with_a_whole_sentence(platemark: Command) -> N
 def test_every_command_and_option_explains_itself(platemark: Command, command: str) -> None:
     said = platemark(command, "-h")
     assert said.exit_code == DONE
-    options = [option for option in main.commands[command].params if isinstance(option, click.Option)]
+    options = [
+        option for option in main.get_command(click.Context(main), command).params if isinstance(option, click.Option)
+    ]
     assert [option.name for option in options if not option.help] == []
 
 

@@ -9,7 +9,7 @@ import click
 from platemark.config.model import Scanner
 from platemark.config.reading import read_stages_dir
 from platemark.contract.plugins import load_plugins
-from platemark.face.cli.make import config_option
+from platemark.face.cli.options import config_option
 from platemark.face.cli.saying import console, readable_errors, say, table_of
 from platemark.face.log import printable
 from platemark.flow.looking import Look, look_at

@@ -1,28 +1,18 @@
-"""Commands that make prints: init, watch, prepare."""
+"""Commands that make prints: init, prepare."""
 
-import signal
 from pathlib import Path
 
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from platemark.face.cli.saying import console, readable_errors, say, show_outcome, show_outcomes
+from platemark.face.cli.options import config_option
+from platemark.face.cli.saying import console, readable_errors, say, show_outcomes
 from platemark.face.log import printable, start_log
 from platemark.face.setting_up import set_up
 from platemark.flow.delivery import Outcome
 from platemark.flow.holder import sole_worker
 from platemark.flow.prepare import prepare
-from platemark.flow.studio import CONFIG_NAME, Studio, open_studio
-from platemark.flow.watch import Watcher
-
-config_option = click.option(
-    "--config",
-    "config",
-    type=click.Path(dir_okay=False, path_type=Path),
-    default=Path(CONFIG_NAME),
-    show_default=True,
-    help="The config; its folder is the studio.",
-)
+from platemark.flow.studio import Studio, open_studio
 
 
 @click.command("init")
@@ -37,24 +27,6 @@ def init_command(folder: Path) -> None:
     say(f"Ready: {config}. Look through it, then start watch in that folder.")
 
 
-@click.command("watch")
-@config_option
-def watch_command(config: Path) -> None:
-    """Make prints of every scan dropped in.
-
-    Takes what lies in scans/ and whatever is dropped there, until Ctrl-C.
-    """
-    with readable_errors():
-        studio = _open(config)
-        with sole_worker(studio.originals, studio.scans):
-            watcher = Watcher(studio, on_outcome=show_outcome)
-            for name in ("SIGINT", "SIGTERM"):
-                signal.signal(getattr(signal, name), lambda _number, _frame: watcher.stop())
-            say(f"Watching {studio.scans}. Ctrl-C ends it after the scan in hand.")
-            watcher.run()
-    say("Stopped. Nothing is half done.")
-
-
 @click.command("prepare")
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @config_option
@@ -64,14 +36,15 @@ def prepare_command(files: tuple[Path, ...], config: Path) -> None:
     if not scans:
         raise click.UsageError("name at least one scan; a ticket is read with the scan it lies beside")
     with readable_errors():
-        studio = _open(config)
+        studio = open_for_work(config)
         with sole_worker(studio.originals, studio.scans):
             outcomes = _with_progress(studio, scans)
     show_outcomes(outcomes)
     raise SystemExit(1 if any(outcome.status in {"held", "waiting"} for outcome in outcomes) else 0)
 
 
-def _open(config: Path) -> Studio:
+def open_for_work(config: Path) -> Studio:
+    """The studio of a config, its folders made and its log begun."""
     studio = open_studio(config)
     studio.make_folders()
     start_log(studio.config.log.file, studio.config.log.level, quiet=True)

@@ -14,7 +14,7 @@ from platemark.config.reading import read_stages_dir
 from platemark.contract.plugins import FoundStage, Plugins, load_plugins
 from platemark.contract.stage import Encoder, Parameters, Settings
 from platemark.errors import PlatemarkError
-from platemark.face.cli.make import config_option
+from platemark.face.cli.options import config_option
 from platemark.face.cli.saying import console, readable_errors, say, table_of
 from platemark.face.new_stage import write_new_stage
 
