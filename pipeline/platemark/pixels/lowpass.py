@@ -136,14 +136,17 @@ class Band:
         self._raw: NDArray[np.uint16] = np.empty((0, 0), np.uint16)
         self._raw_first = 0
 
-    def rows(self, first: int, end: int) -> Floats:
-        """Return filtered rows [first, end); `first` must never go back. Row 0 is that of the source's first row."""
+    def rows(self, first: int, end: int, before_moving: Callable[[], None]) -> Floats:
+        """Return filtered rows [first, end); `first` must never go back. Row 0 is that of the source's first row.
+
+        They are a view, good until `before_moving` has been called: then the rows are moved to make room.
+        """
         if self._first == self._filled == 0:
             self._first = self._filled = first - first % self.y.up
         while self._filled < end:
             if self._filled - self._first + CHUNK > len(self._rows):
                 kept = self._rows[first - self._first : self._filled - self._first]
-                self._rows = np.empty_like(self._rows)  # the old rows may still be looked at
+                before_moving()
                 self._rows[: len(kept)] = kept
                 self._first = first
             self._append()

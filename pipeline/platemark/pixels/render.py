@@ -140,19 +140,17 @@ class _Resampling:
         with ThreadPoolExecutor(WORKERS) as workers, ThreadPoolExecutor(1) as finisher:
             most = max(end - first for first, end in down)
             band = Band(self.source, (self.x, self.y), (left, right), most, workers)
-            finishing: Future[None] | None = None
+            finishing: Future[None] = finisher.submit(lambda: None)
             for (top, bottom), (first, end) in zip(strips, down, strict=True):
                 if first >= end or left >= right:
                     out[top:bottom] = self.background
                     continue
                 # Where the first pixel of the rows has its centre in the source.
                 corner = (left + 0.5, first / self.y.density + 0.5)
-                rows = band.rows(first, end)
-                if finishing:  # one strip behind, so that memory holds two
-                    finishing.result()
+                rows = band.rows(first, end, finishing.result)
+                finishing.result()  # one strip behind, so that memory holds two
                 finishing = finisher.submit(self._finish, rows, corner, out[top:bottom], top)
-            if finishing:
-                finishing.result()
+            finishing.result()
         return out
 
     def _finish(self, rows: Floats, corner: tuple[float, float], out: NDArray[np.uint16], top: int) -> None:
