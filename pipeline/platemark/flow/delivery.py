@@ -20,7 +20,7 @@ from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
 from platemark.flow.chain import Applied, Made, Step, run_chain
-from platemark.flow.dividing import Piece, best_guess, pieces_of
+from platemark.flow.dividing import Piece, best_guess, find, may_be_divided, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
 from platemark.flow.leaving import is_inside, leave
@@ -114,16 +114,16 @@ class Delivery:
             with _standing_still(self.files):
                 ticket = self.studio.ticket_for(self.scan)
                 prints = _prints_wanted(self.studio, self.scan, ticket)
-                taken = self._take(ticket)
-            chains = {name: self.studio.steps(name, ticket) for name in prints}
-            pieces = pieces_of(taken.picture, list(chains.values()), self.studio.plugins)
+                chains = [self.studio.steps(name, ticket) for name in prints]
+                taken = self._take(ticket, chains)
+            pieces = pieces_of(taken.picture, chains, self.studio.plugins)
         except (Incomplete, StoreError):
             raise
         except Exception as fault:  # noqa: BLE001 - one bad scan must not stop the next
             return self.hold(why_held(fault, self.scan))
         outcomes = [self._print_or_hold(name, taken, piece) for piece in pieces for name in prints]
         outcomes = _told_once(outcomes)
-        self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"], list(chains.values()))
+        self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"], chains)
         return outcomes
 
     def hold(self, held: Held) -> list[Outcome]:
@@ -132,12 +132,14 @@ class Delivery:
         self._put_aside_and_tell([("", held.reason, held.remedy)])
         return [held_outcome(self.scan, held)]
 
-    def _take(self, ticket: Ticket) -> Taken:
+    def _take(self, ticket: Ticket, chains: Sequence[Sequence[Step]]) -> Taken:
         reach("decode")
         opening = examine(self.scan, self.studio.config.scanner, ticket.ppi)
-        # Copying waits for the disk and decoding for the processor. A copy of what does not decode is never published.
+        # Copying waits for the disk, the rest for the processor. A copy of what does not decode is never published.
         with ThreadPoolExecutor(1) as beside:
             decoding = beside.submit(decode_to_the_end, self.scan, opening)
+            if may_be_divided(chains):
+                beside.submit(lambda: find(decoding.result(), self.studio.plugins))  # remembered; a fault comes again
             kept = store.keep_original(self.scan, self.studio.originals, when=decoding.result)
         archived = open_picture(kept.path, opening)
         archived.facts.update(decoding.result().facts)

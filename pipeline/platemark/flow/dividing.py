@@ -50,6 +50,12 @@ def _ask(picture: Picture, plugins: Plugins) -> Division | None:
     return None
 
 
+def may_be_divided(chains: Sequence[Sequence[Step]]) -> bool:
+    """True where a stage cuts items out of the bed, unless the artist corrects it: then she has decided."""
+    cutting = [step for steps in chains for step in steps if step.found.kind.per_item]
+    return bool(cutting) and not any(step.correction for step in cutting)
+
+
 def best_guess(picture: Picture, chains: Sequence[Sequence[Step]], plugins: Plugins) -> bytes | None:
     """A small picture of what was found where it was not certain enough to cut; None where there is none to show."""
     if not any(step.found.kind.per_item for steps in chains for step in steps):
@@ -70,8 +76,7 @@ def pieces_of(picture: Picture, chains: Sequence[Sequence[Step]], plugins: Plugi
     Raises:
         Held: a plugin failed.
     """
-    cutting = [step for steps in chains for step in steps if step.found.kind.per_item]
-    if not cutting or any(step.correction for step in cutting):
+    if not may_be_divided(chains):
         return (Piece(0, picture),)
     division = find(picture, plugins)
     if division is None or division.decision != "found" or len(division.items) < 2:

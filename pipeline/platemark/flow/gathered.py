@@ -115,7 +115,7 @@ class SetDelivery(Delivery):
         assert self.bundle is not None  # noqa: S101 - what makes one gives it one
         return self.bundle.files
 
-    def _take(self, ticket: Ticket) -> Taken:
+    def _take(self, ticket: Ticket, chains: Sequence[Sequence[Step]]) -> Taken:  # noqa: ARG002 - the sheet is looked for on the whole
         assert self.bundle is not None  # noqa: S101
         self._check_tickets()
         reach("decode")
