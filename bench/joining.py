@@ -179,6 +179,7 @@ def make_large(folder: str) -> None:
     source = Picture.of(art, srgb(), 600)
     for number, (turn, left) in enumerate(((0.2, 200), (-0.3, 200 + width - shared))):
         part = source.rotated(turn).cropped(left, 200, width, height).pixels()
+        part = part.copy(xres=600 / 25.4, yres=600 / 25.4)
         part.write_to_file(f"{folder}/{number}.tif")
 
 

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
@@ -63,3 +64,28 @@ def test_a_scan_that_does_not_say_its_resolution_is_looked_at_all_the_same(tmp_p
     code, said = find(path, "--json")
     assert code == 0
     assert json.loads(said)["bare.png"]["items"][0]["skew_deg"] == pytest.approx(2.0, abs=0.35)
+
+
+def test_parts_are_looked_at_as_one_and_it_is_told_how_they_lie(tmp_path: Path) -> None:
+    # Two cuts of one scan; grain makes every place of it another. The second begins 84 pixels further right.
+    grain = np.random.Generator(np.random.PCG64(9)).integers(-12, 12, (59, 48, 1))
+    whole = sheet_scan(seed=3) + np.kron(grain, np.ones((8, 8, 1), int))
+    cuts = {"heron_1of2.tif": whole[:, :300], "heron_2of2.tif": whole[:, 84:]}
+    files = [write_scan(tmp_path / name, np.clip(cut, 0, 255).astype(np.uint8)) for name, cut in cuts.items()]
+    said = json.loads(find(*files, "--json", "--picture", tmp_path / "drawn")[1])
+    join = said["joins"]["heron"]
+    assert join["decision"] == "join"
+    assert set(join["to_reference"]) == set(cuts)
+    first, second = (join["to_reference"][name] for name in cuts)
+    # Only how they lie to each other counts: the frame may begin anywhere.
+    apart = [[b - a for a, b in zip(*rows, strict=True)] for rows in zip(first, second, strict=True)]
+    assert apart == [pytest.approx([0, 0, 84], abs=0.05), pytest.approx([0, 0, 0], abs=0.05)]
+    assert said["heron"]["decision"] in {"crop", "held", "leave"}
+    assert (tmp_path / "drawn" / "heron.found.jpg").is_file()
+
+
+def test_one_part_alone_says_which_is_missing(tmp_path: Path) -> None:
+    code, said = find(write_scan(tmp_path / "heron_1of2.tif"), "--json")
+    looked = json.loads(said)
+    assert (code, looked["joins"]["heron"]["decision"]) == (1, "held")
+    assert "heron_2of2 is missing" in looked["heron"]["reason"]

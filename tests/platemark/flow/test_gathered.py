@@ -284,7 +284,7 @@ def run_killed(bench: Bench, failpoint: str) -> None:
     files = [str(bench.root / "scans" / name) for name in PARTS]
     env = {**os.environ, "PLATEMARK_FAILPOINT": failpoint}
     command = [sys.executable, "-c", code, "prepare", "--config", str(bench.file), *files]
-    ended = subprocess.run(command, env=env, cwd=bench.root, capture_output=True, check=False)  # noqa: S603
+    ended = subprocess.run(command, env=env, cwd=bench.root, capture_output=True, check=False)
     assert ended.returncode < 0, ended.stderr.decode()
 
 
@@ -325,7 +325,7 @@ def test_after_a_kill_while_a_set_is_put_aside_it_lies_there_whole(halves: Bench
 
 
 def parts_of_one(skew: float = 0.4):
-    """Two overlapping cuts of one scan, 300 of its 384 columns each: 36 mm in common, as if the sheet had been moved."""
+    """Two cuts of one scan, 300 of its 384 columns each, so that 36 mm are in common."""
     whole = sheet_scan(seed=3, skew=skew)
     grain = np.random.Generator(np.random.PCG64(9)).integers(-30, 30, (59, 48, 1))
     textured = np.clip(whole + np.kron(grain, np.ones((8, 8, 1), int)), 0, 255).astype(np.uint8)
@@ -351,7 +351,7 @@ def test_joined_parts_are_made_again_byte_for_byte_with_any_number_of_threads(tm
     )
     command = [sys.executable, "-c", code, str(bench.root / "ready" / "heron.card.toml")]
     env = {**os.environ, "VIPS_CONCURRENCY": threads}
-    assert subprocess.run(command, env=env, check=False).returncode == 0  # noqa: S603
+    assert subprocess.run(command, env=env, check=False).returncode == 0
 
 
 def test_a_ticket_may_say_how_parts_lie_and_the_rest_is_measured_for_that(tmp_path: Path) -> None:

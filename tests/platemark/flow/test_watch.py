@@ -174,7 +174,7 @@ def test_litter_is_left_where_it_lies(watched):
 
 
 def test_a_scan_that_changes_whenever_it_is_read_is_never_moved_from_under_its_writer(prepared, monkeypatch):
-    tries, keep = [], watch.deliver
+    tries, keep = [], watch.deliver_any
 
     def changing(studio, path):
         tries.append(path)
@@ -182,7 +182,7 @@ def test_a_scan_that_changes_whenever_it_is_read_is_never_moved_from_under_its_w
             raise watch.Changing("heron.tif changed while it was read", remedy="wait")
         return keep(studio, path)
 
-    monkeypatch.setattr(watch, "deliver", changing)
+    monkeypatch.setattr(watch, "deliver_any", changing)
     arriving(prepared)
     prepared.start()
     until(lambda: prepared.outcomes)
@@ -344,14 +344,14 @@ def test_a_full_disk_pauses_the_work_once_and_it_goes_on_by_itself(watched, monk
 
 
 def test_a_scan_that_cannot_be_worked_on_lets_the_next_one_go_first(watched, monkeypatch):
-    keep = watch.deliver
+    keep = watch.deliver_any
 
     def refused(studio, path):
         if path.name == "heron.tif" and not any(outcome.scan == "wren.tif" for outcome in watched.outcomes):
             raise watch.StoreError("heron.tif cannot be read", remedy="look after the disk")
         return keep(studio, path)
 
-    monkeypatch.setattr(watch, "deliver", refused)
+    monkeypatch.setattr(watch, "deliver_any", refused)
     arriving(watched)
     until(lambda: watched.watcher._trouble)
     arriving(watched, "wren.tif", 1)
@@ -361,14 +361,14 @@ def test_a_scan_that_cannot_be_worked_on_lets_the_next_one_go_first(watched, mon
 
 def test_stopping_finishes_the_scan_in_hand_and_takes_no_other(prepared, monkeypatch):
     busy, go_on = threading.Event(), threading.Event()
-    keep = watch.deliver
+    keep = watch.deliver_any
 
     def slowly(studio, path):
         busy.set()
         assert go_on.wait(DEADLINE)
         return keep(studio, path)
 
-    monkeypatch.setattr(watch, "deliver", slowly)
+    monkeypatch.setattr(watch, "deliver_any", slowly)
     for seed, name in enumerate(["heron.tif", "wren.tif"]):
         arriving(prepared, name, seed)
     prepared.start()
@@ -400,3 +400,22 @@ def test_a_signal_ends_the_command_after_the_scan_in_hand(tmp_path, sent):
     assert bench.names("ready") == HERON
     assert bench.names("scans") == []
     assert list(bench.root.rglob(".platemark-part-*")) == []
+
+
+def test_parts_are_taken_together_when_the_last_one_comes_and_a_missing_one_is_told(tmp_path: Path) -> None:
+    watched = Watched(Bench(tmp_path / "studio", QUICK + 'wait_for_parts = "1 ms"\n'))
+    watched.start()
+    try:
+        whole = sheet_scan(seed=3)
+        write_scan(watched.scans / "heron_2of2.tif", whole[:, 84:])
+        until(lambda: watched.outcomes)
+        assert watched.done() == [("heron", "waiting")]
+        assert watched.outcomes[0].reason.startswith("heron_1of2 is missing")
+        assert watched.bench.names("held") == ["heron.held.toml"]
+        write_scan(watched.scans / "heron_1of2.tif", whole[:, :300])
+        until(lambda: len(watched.outcomes) > 1)
+        assert watched.done()[1:] == [("heron.tif", "ready")]
+        until(lambda: watched.bench.names("scans") == [])
+        assert watched.bench.names("held") == []
+    finally:
+        watched.stop()
