@@ -38,10 +38,11 @@ class Crop(Stage[CropSettings, CropParameters]):
     per_item = True
 
     def measure(self, picture: Picture, settings: CropSettings, job: Job) -> CropParameters:
-        """The sheet's box in the picture as it stands; everything where nothing is to be cut."""
+        """The sheet's box in the picture as it stands; where nothing is to be cut, all that was scanned of it."""
         finding = certain_sheet(picture)
         if finding.decision is Decision.LEAVE:
-            return CropParameters(left=0, top=0, width=picture.width, height=picture.height)
+            left, top, width, height = picture.remember("covered", lambda: (0, 0, picture.width, picture.height))
+            return CropParameters(left=left, top=top, width=width, height=height)
         box = _box(picture, finding, settings.inset / _MM_PER_INCH * picture.ppi)
         job.notice("sheet_mm", f"{_mm(box.width, picture)} x {_mm(box.height, picture)}")
         return box

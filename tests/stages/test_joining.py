@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 import pyvips
 
-from platemark import Affine, Picture, colour_difference, srgb
+from platemark import Affine, Job, Paper, Picture, Work, colour_difference, srgb
+from platemark_stages.crop import Crop
 from platemark_stages.joining import (
     Exposure,
+    Join,
     Placed,
     Registration,
     Seam,
@@ -22,6 +24,7 @@ from platemark_stages.joining import (
     register,
     register_pictures,
 )
+from platemark_stages.sheet import Decision, Finding
 
 PPI = 75
 WIDTH, HEIGHT = 260, 340  # of a part: 88 x 115 mm
@@ -280,3 +283,19 @@ def test_the_box_that_all_parts_cover_has_no_wedge_in_it():
         inside |= (x >= 0) & (y >= 0) & (x <= WIDTH) & (y <= HEIGHT)
     assert inside.all()
     assert height > HEIGHT - 20
+
+
+def test_art_without_a_sheet_in_sight_is_cut_to_what_the_parts_show():
+    # The second part lies 20 pixels lower: above it, and below the first, nothing was scanned.
+    parts = [picture(scanned(lay)) for lay in (Lay(0, 0), Lay(WIDTH - SHARED, 20))]
+    join = Join()
+    joined = join.apply_all(parts, join.measure_all(parts, join.settings_model(), {}))
+    assert joined.size == pytest.approx((2 * WIDTH - SHARED, HEIGHT + 20), abs=1)
+    joined.remember("sheet", lambda: Finding(Decision.LEAVE, "art all over"))
+    job = Job("card", Work("heron"), Paper(""), lambda _width, _height: None)
+    box = Crop().measure(joined, Crop.settings_model(), job)
+    assert box.top >= 20
+    assert box.top + box.height <= HEIGHT
+    # Four cells of a third of a millimetre may be left out beside what is missing, not more.
+    assert box.height >= HEIGHT - 20 - 2 * 4 * 2
+    assert box.width > joined.width - 10

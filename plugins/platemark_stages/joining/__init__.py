@@ -70,7 +70,12 @@ class Join(Gathering[JoinSettings, JoinParameters]):
     def apply_all(self, pictures: Sequence[Picture], parameters: JoinParameters) -> Picture:
         """Lay the parts together."""
         image = compose(pictures, parameters.registration, parameters.exposure, parameters.seam)
-        return Picture.of(image, pictures[0].profile, pictures[0].source_ppi)
+        joined = Picture.of(image, pictures[0].profile, pictures[0].source_ppi)
+        # For whoever finds no sheet to cut to: beyond this box lies what no part shows.
+        box = covered(parameters.registration, parameters.cell)
+        if box[2] and box[3]:
+            joined.remember("covered", lambda: box)
+        return joined
 
     def placements(self, parameters: JoinParameters) -> list[Affine]:
         """Where each part lies in the joined picture."""
