@@ -71,7 +71,7 @@ def platemark_held(scan: Path, reason: str) -> None:
     and changes nothing.
 
     Args:
-        scan: where the scan lies now.
+        scan: where the scan lies now; for a set of scans, where one of the name of the set would lie.
         reason: the sentence shown to the artist.
 
     Since 0.1.

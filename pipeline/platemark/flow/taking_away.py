@@ -30,7 +30,7 @@ def take_away(studio: Studio, files: Mapping[Path, str]) -> None:
     Raises:
         StoreError: the disk refuses.
     """
-    listed = [{"file": os.path.relpath(path, studio.originals), "sha256": sha256} for path, sha256 in files.items()]
+    listed = [{"file": _from(studio.originals, path), "sha256": sha256} for path, sha256 in files.items()]
     store.write_whole(
         studio.originals / LIST, tomli_w.dumps({"leaving": listed}).encode(), step="leaving", replace=True
     )
@@ -56,3 +56,11 @@ def finish_leaving(studio: Studio) -> None:
         if store.is_plain_file(file) and store.sha256_of(file) == sha256:
             store.remove(file, step="inbox.clear")
     store.remove(path, step="leaving.clear")
+
+
+def _from(folder: Path, path: Path) -> str:
+    """From the archive to the file, so that the whole studio can be moved."""
+    try:
+        return os.path.relpath(path, folder)
+    except ValueError:  # on another drive of Windows
+        return str(path.absolute())
