@@ -33,7 +33,7 @@ class Evidence:
         stretches: (stretch, slope, offset): evidence in standard deviations, 0..SURE, of a line that enters the stretch
             at row `offset` and climbs `slope - steepest` cells over it.
         peaks: the same, mostly of what is at the top of its step.
-        count: number of real stretches (the rest is padding).
+        count: number of stretches that lie in the picture as a whole.
     """
 
     stretches: Floats
@@ -46,6 +46,14 @@ class Evidence:
         while sums.shape[0] > 1:
             sums, width = doubled(sums, width), 2 * width
         return np.asarray(sums[0])
+
+    @property
+    def full(self) -> int:
+        """Cells along the lines of `lines`, less one: the stretches are joined two by two until one is left."""
+        width = STRETCH
+        while width < len(self.peaks) * STRETCH:
+            width *= 2
+        return width - 1
 
 
 def within(strength: Floats, free: Flags) -> Floats:
@@ -82,10 +90,13 @@ def evidence_before(strength: Floats, top: Floats, count: int) -> Evidence:
 
 def _beyond(strength: Floats) -> Floats:
     """Mean strength where lid should be, QUIET_FROM to QUIET_TO cells before each offset."""
-    running = np.pad(np.cumsum(strength, axis=2), ((0, 0), (0, 0), (1, 0)))
-    offsets = np.arange(strength.shape[2])
-    first, last = np.maximum(offsets - QUIET_TO, STEP), np.maximum(offsets - QUIET_FROM, STEP)
-    return np.asarray((running[:, :, last] - running[:, :, first]) / np.maximum(last - first, 1), dtype=np.float32)
+    beyond = np.zeros_like(strength)
+    for distance in range(QUIET_FROM + 1, QUIET_TO + 1):
+        beyond[:, :, STEP + distance :] += strength[:, :, STEP:-distance]
+    # Next to the rim there are fewer of them.
+    number = np.clip(np.arange(strength.shape[2]) - STEP - QUIET_FROM, 1, QUIET_TO - QUIET_FROM)
+    beyond /= number.astype(np.float32)
+    return beyond
 
 
 def tops_of(strength: Floats) -> Floats:
@@ -129,7 +140,7 @@ def candidates(evidence: Evidence, most: int) -> list[Candidate]:
     """
     left = evidence.lines()
     slopes, rows = left.shape
-    reach, full = slopes // 2, evidence.stretches.shape[0] * STRETCH - 1
+    reach, full = slopes // 2, evidence.full
     # A line must be certain over a tenth of the bed at least: 22 mm on A4, less than the smallest sheet looked for.
     least = SURE * evidence.count / 10
     found: list[Candidate] = []

@@ -34,9 +34,12 @@ def outside_of(frame: Frame, shape: tuple[int, int], margin: float, step: int = 
     y, x = (np.arange(side // step) * step + step / 2 for side in shape)
     y, x = y[:, None], x[None, :]
     top, right, bottom, left = frame.sides
-    parts = (top.at(x) - y, x - right.at(y), y - bottom.at(x), left.at(y) - x)
-    flags = [part > margin for part, rim in zip(parts, frame.rims, strict=True) if not rim]
-    return np.asarray(np.logical_or.reduce(np.broadcast_arrays(*flags)))
+    parts = ((top.at(x), y), (x, right.at(y)), (y, bottom.at(x)), (left.at(y), x))
+    flags = np.zeros((y.size, x.size), dtype=bool)
+    for (more, less), rim in zip(parts, frame.rims, strict=True):
+        if not rim:
+            flags |= more - margin > less
+    return flags
 
 
 def _thinned(shape: tuple[int, ...]) -> tuple[slice, slice]:
@@ -65,8 +68,15 @@ def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:
     """Mean colour of every tile and standard deviation of its lightness."""
     side = max(2, round(TILE_MM / mm))
     rows, columns = cells.shape[0] // side, cells.shape[1] // side
-    parts = cells[: rows * side, : columns * side].reshape(rows, side, columns, side, 3)
-    return parts.mean(axis=(1, 3)), parts[..., 0].std(axis=(1, 3))
+    parts = cells[: rows * side, : columns * side].reshape(rows, side, columns * side, 3)
+    light = parts[..., 0].astype(np.float64)
+
+    def means(values: Doubles | Floats) -> Floats:
+        # Rows first: numpy is fast over a long last axis, and then little is left.
+        return np.asarray(values.mean(axis=1).reshape(rows, columns, side, -1).mean(axis=2), dtype=values.dtype)
+
+    variance = means(light**2)[..., 0] - means(light)[..., 0] ** 2
+    return means(parts), np.sqrt(np.maximum(variance, 0)).astype(np.float32)
 
 
 def things_beside(cells: Floats, frames: list[Frame], lid: Doubles, mm: float) -> int:

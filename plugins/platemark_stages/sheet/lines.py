@@ -61,14 +61,15 @@ def fit(along: Doubles, across: Doubles, weights: Doubles, reach: float) -> Line
     residual = across - start.at(along)
     scatter = max(LEAST_SCATTER, 1.4826 * float(_weighted_median(np.abs(residual), weights)))
     line = start
+    along, across, weights = (np.ascontiguousarray(values, dtype=np.float64) for values in (along, across, weights))
     for _ in range(12):
         limit = min(reach, TUKEY * scatter)
         bounded = np.clip(np.abs(residual) / limit, 0, 1)
         trust = weights * (1 - bounded**2) ** 2
-        middle = float(np.average(along, weights=trust))
-        across_mean = float(np.average(across, weights=trust))
-        spread = float(np.sum(trust * (along - middle) ** 2))
-        slope = float(np.sum(trust * (along - middle) * (across - across_mean)) / spread)
+        middle, across_mean = float(trust @ along / trust.sum()), float(trust @ across / trust.sum())
+        off = along - middle
+        spread = float((trust * off) @ off)
+        slope = float((trust * off) @ (across - across_mean)) / spread
         line = Line(middle, across_mean, slope)
         residual = across - line.at(along)
     on = np.abs(residual) < min(reach, TUKEY * scatter)

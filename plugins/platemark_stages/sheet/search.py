@@ -25,16 +25,19 @@ FLATTEST = np.array([0.1, 0.15, 0.15], dtype=np.float32)
 
 
 def doubled(sums: Floats, width: int) -> Floats:
-    """Join neighbouring stretches of `width` cells: (stretch, slope, offset, ...) to half as many, twice as long."""
+    """Join neighbouring stretches of `width` cells: (stretch, slope, offset, ...) to half as many, twice as long.
+
+    A last stretch without a neighbour stays alone: beyond it lies nothing.
+    """
     reach = sums.shape[1] // 2
     longer = int(STEEPEST * (2 * width - 1)) + 1
-    joined = np.zeros((sums.shape[0] // 2, 2 * longer + 1, *sums.shape[2:]), dtype=sums.dtype)
     left, right, rows = sums[0::2], sums[1::2], sums.shape[2]
+    joined = np.empty((len(left), 2 * longer + 1, *sums.shape[2:]), dtype=sums.dtype)
     for rise in range(-longer, longer + 1):
         half = min(max(rise // 2, -reach), reach)
         step = rise - half  # where the right half begins, against the left
-        target = joined[:, rise + longer]
-        target += left[:, half + reach]
+        joined[:, rise + longer] = left[:, half + reach]
+        target = joined[: len(right), rise + longer]
         if abs(step) >= rows:
             continue  # on a bed much wider than high the right half of so steep a line lies beyond it
         if step >= 0:
@@ -60,17 +63,17 @@ def stretch_strengths(cells: Floats, rounding: tuple[float, ...] = (0.0, 0.0, 0.
         rounding: steps between the blocks of a JPEG, grey levels for each plane.
 
     Returns:
-        (stretch, slope, offset), the strongest of the planes. Padded to a power of two of stretches.
+        (stretch, slope, offset), the strongest of the planes. The last stretch may reach beyond the picture.
     """
     sums = _step_across(cells)
-    stretches = 1 << int(np.ceil(np.log2(max(1.0, sums.shape[0] / STRETCH))))
-    padding = stretches * STRETCH - sums.shape[0]
+    padding = -sums.shape[0] % STRETCH
+    whole = max(1, sums.shape[0] // STRETCH)
     sums = np.pad(sums, ((0, padding), (0, 0), (0, 0)))[:, None]
     width = 1
     while width < STRETCH:
         sums, width = doubled(sums, width), 2 * width
     np.abs(sums, out=sums)
-    noise = np.maximum(_noise(sums[: max(1, (stretches * STRETCH - padding) // STRETCH)]), STRETCH * FLATTEST)
+    noise = np.maximum(_noise(sums[:whole]), STRETCH * FLATTEST)
     # Borders of blocks lie along the grid, and along the slopes next to it as stairs of one step.
     along = abs(np.arange(sums.shape[1]) - sums.shape[1] // 2) <= ALONG
     steps = np.where(along[:, None], STEP_TRUST * STRETCH * np.asarray(rounding), 0.0)[None, :, None]

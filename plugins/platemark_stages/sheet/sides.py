@@ -43,7 +43,8 @@ class Traces:
             tops = tops_of(known)
             found[names[0]] = candidates(evidence_before(known, tops, count), MOST)
             # The other side has its lid at the larger offsets: look from there, and turn back the lines found.
-            mirrored = candidates(evidence_before(known[:, ::-1, ::-1], tops[:, ::-1, ::-1], count), MOST)
+            known, tops = (np.ascontiguousarray(part[:, ::-1, ::-1]) for part in (known, tops))
+            mirrored = candidates(evidence_before(known, tops, count), MOST)
             found[names[1]] = [Candidate(rows - 1 - line.start, -line.slope, line.seen) for line in mirrored]
         return found
 
