@@ -34,7 +34,7 @@ def without_streaks(preview: NDArray[np.uint16]) -> NDArray[np.uint16]:
     bands = [preview[i * rows // 3 : (i + 1) * rows // 3 : max(1, rows // 192)] for i in range(3)]
     peaks = []
     for band in bands:
-        grey = band.astype(np.float32).sum(axis=2) / 771
+        grey = (band[..., 0].astype(np.float32) + band[..., 1] + band[..., 2]) / 771
         peak = np.zeros(grey.shape[1], dtype=np.float32)
         peak[2:-2] = np.median(grey[:, 2:-2] - (grey[:, :-4] + grey[:, 4:]) / 2, axis=0)
         step = np.zeros_like(peak)

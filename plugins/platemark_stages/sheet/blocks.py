@@ -47,8 +47,9 @@ def _half_blocks(preview: NDArray[np.uint16], period: int) -> Floats:
     rows, columns = preview.shape[0] // period, preview.shape[1] // period
     part = preview[: rows * period, : columns * period].reshape(rows, period, columns * period, 3)[::THIN]
     half = period // 2
-    sums = part.sum(axis=1, dtype=np.uint32).reshape(len(part), columns * 2, half, 3).sum(axis=2, dtype=np.uint32)
-    return np.asarray(sums.astype(np.float32) @ OPPONENT / np.float32(period * half))
+    sums = part.sum(axis=1, dtype=np.uint32).reshape(len(part), columns * 2, half * 3).astype(np.float32)
+    # One matrix product does the sum along the row and the change of planes.
+    return np.asarray(sums @ np.tile(OPPONENT / np.float32(period * half), (half, 1)))
 
 
 def _step(halves: Floats) -> float:
