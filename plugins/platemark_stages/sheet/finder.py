@@ -11,13 +11,14 @@ from . import lid
 from .bed import glass_all, glass_of, without_streaks
 from .beside import check_outside, rim_in_doubt
 from .blocks import rounding_of
-from .finding import Decision, Division, Finding, Unsure
+from .finding import Decision, Division, Finding, NothingSeen, Unsure
 from .items import Laid, in_reading_order, sheets_on
 from .judge import judged
 from .look import Look, lid_of, look_at
-from .planes import reduce_to_cells
+from .planes import CELLS_PER_MM, Planes, reduce_to_cells
 from .rectangle import SMALLEST_MM
 
+COARSE = CELLS_PER_MM / 2
 EVEN = 0.9  # confidence that a bed without any edge is empty, or covered: nothing but the lack of edges speaks for it
 
 
@@ -67,18 +68,42 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
         size = f"{preview.shape[1]} x {preview.shape[0]} pixels at {ppi:g} ppi"
         raise ValueError(f"preview of {size}: narrower than {SMALLEST_MM:g} mm, too small for a sheet")
     mended = without_streaks(preview)
-    planes = replace(reduce_to_cells(mended, ppi), rounding=rounding_of(preview))
-    look = look_at(planes, glass_of(planes.cells, planes.mm))
+    rounding = rounding_of(preview)
     try:
-        laid = sheets_on(mended, look)
-        if not laid.sheets and look.glass != glass_all(planes.cells):
-            # What was taken for the frame of the glass may be a dark lid around a large sheet.
-            laid = sheets_on(mended, look_at(planes, glass_all(planes.cells)))
-            if not laid.sheets:
-                raise Unsure("A frame was seen around the bed, but no sheet within it.")
-        return _divided(mended, laid, paper_mm) if laid.sheets else _without_sheet(look)
+        return _searched(mended, replace(reduce_to_cells(mended, ppi), rounding=rounding), paper_mm)
+    except NothingSeen as nothing:
+        # An edge that is torn wanders from cell to cell; in cells twice as large it is a line again.
+        again = _searched_coarsely(mended, replace(reduce_to_cells(mended, ppi, COARSE), rounding=rounding), paper_mm)
+        return again or Division(Decision.HELD, str(nothing))
     except Unsure as unsure:
         return Division(Decision.HELD, str(unsure))
+
+
+def _searched_coarsely(
+    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None
+) -> Division | None:
+    """What is found in coarse cells where that is certain; None otherwise."""
+    try:
+        division = _searched(preview, planes, paper_mm)
+    except Unsure:
+        return None
+    return division if division.decision is Decision.CROP else None
+
+
+def _searched(preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None) -> Division:
+    """What is found in cells of one size.
+
+    Raises:
+        Unsure: it is not certain.
+    """
+    look = look_at(planes, glass_of(planes.cells, planes.mm))
+    laid = sheets_on(preview, look)
+    if not laid.sheets and look.glass != glass_all(planes.cells):
+        # What was taken for the frame of the glass may be a dark lid around a large sheet.
+        laid = sheets_on(preview, look_at(planes, glass_all(planes.cells)))
+        if not laid.sheets:
+            raise NothingSeen("A frame was seen around the bed, but no sheet within it.")
+    return _divided(preview, laid, paper_mm) if laid.sheets else _without_sheet(look)
 
 
 def _without_sheet(look: Look) -> Division:
@@ -89,7 +114,7 @@ def _without_sheet(look: Look) -> Division:
     if lid.is_covered(look.cells, look.planes.mm):
         reason = "The art covers the whole bed: it runs out over all four rims and shows no edge."
         return Division(Decision.LEAVE, reason, confidence=EVEN)
-    raise Unsure("No sheet with four straight edges was seen, yet the bed is neither empty nor covered by art.")
+    raise NothingSeen("No sheet with four straight edges was seen, yet the bed is neither empty nor covered by art.")
 
 
 def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, float] | None) -> Division:

@@ -81,3 +81,7 @@ class Division:
 
 class Unsure(Exception):  # noqa: N818, an outcome and no error
     """The sheet is not certain; the text says what was seen, for the artist."""
+
+
+class NothingSeen(Unsure):
+    """No sheet was seen, and yet the bed is neither empty nor covered."""

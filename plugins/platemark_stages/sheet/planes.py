@@ -43,17 +43,18 @@ class Planes:
         return self.side * 25.4 / self.ppi
 
 
-def reduce_to_cells(preview: NDArray[np.uint16], ppi: float) -> Planes:
+def reduce_to_cells(preview: NDArray[np.uint16], ppi: float, per_mm: float = CELLS_PER_MM) -> Planes:
     """Average the preview in square cells and split it in lightness and colour differences.
 
     Args:
         preview: (rows, columns, 3), display-encoded.
         ppi: resolution of the preview.
+        per_mm: about so many cells a millimetre.
 
     Returns:
         The planes. Rows and columns that do not fill a cell at the right and at the bottom are left out.
     """
-    side = max(1, round(ppi / 25.4 / CELLS_PER_MM))
+    side = max(1, round(ppi / 25.4 / per_mm))
     rows, columns = preview.shape[0] // side, preview.shape[1] // side
     pixels = preview[: rows * side, : columns * side].reshape(rows * side, columns, 3 * side).astype(np.float32)
     # One matrix product does the sum along the row and the change of planes: far faster than a mean over a small axis.

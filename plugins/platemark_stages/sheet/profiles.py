@@ -24,6 +24,7 @@ WINDOW = 6  # pixels each way of the edge that the mean shape covers
 SEEN = 3.0  # standard deviations at which an edge counts as seen in a block; one in 370 by chance
 LEAST_BLOCKS = 5  # 20 mm of edge
 WANDER_MM = 3.0  # what strays further than this from the line is no part even of a torn edge
+STRAY = 3.0  # times SEEN: a block so clear is an edge even where it strays a millimetre, as those of torn paper do
 PLACE_TRUST = 0.1  # of a rounding step as noise of one pixel's slope: blocks are smoothed over some five pixels
 NOISE_FLOOR = 0.1  # grey levels; see FLATTEST in search.py
 
@@ -151,7 +152,8 @@ def measure_edge(band: Band, ppi: float) -> Edge | None:
         shift, match = _lay_over(capped, line, shape, extra)
         place = np.asarray(line.at(band.along)) + shift
         line = fit(band.along, place, np.minimum(match, 2 * SEEN) + 1e-3, WANDER_MM * per_mm)
-    seen = (match > SEEN) & (np.abs(place - np.asarray(line.at(band.along))) < max(per_mm / 2, 3 * line.scatter))
+    near = np.maximum(np.where(match > STRAY * SEEN, per_mm, per_mm / 2), 3 * line.scatter)
+    seen = (match > SEEN) & (np.abs(place - np.asarray(line.at(band.along))) < near)
     ends = _paper_ends(_mean_shape(capped, line))
     near, far = _colours(band, line, ends, per_mm)
     return Edge(_in_picture(band, line, ends), float(np.median(match)), float(np.mean(seen)), near, far)
