@@ -12,6 +12,7 @@ from pydantic import Field, model_validator
 
 from platemark.config.print_spec import Border, PrintSpec
 from platemark.config.references import ExistingFolder, PlacedPath, ProfileFile, StageName, Table, TidyName
+from platemark.config.sheet_size import SheetSizeField
 from platemark.config.units import Duration
 
 __all__ = [
@@ -73,6 +74,8 @@ class Scanner(Table):
     """A scan of more millions of pixels is held: A4 at 1200 ppi has 139."""
     page: int | None = Field(None, ge=1)
     """Which page of a file with several, counted from 1."""
+    sheet: SheetSizeField | None = None
+    """The paper most originals are on, such as "A4": helps to tell its edges where they are faint."""
 
 
 class Artist(Table):

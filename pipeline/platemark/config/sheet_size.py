@@ -33,6 +33,11 @@ class SheetSize:
     width_mm: float
     height_mm: float
 
+    @property
+    def sides_mm(self) -> tuple[float, float]:
+        """Width and height in millimetres."""
+        return self.width_mm, self.height_mm
+
     def lying(self, *, landscape: bool) -> tuple[float, float]:
         """Give (width, height) in millimetres of this sheet turned upright or on its side."""
         short, long = sorted((self.width_mm, self.height_mm))

@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import Field
 
 from platemark.config.references import PrintName, StageName, Table
+from platemark.config.sheet_size import SheetSizeField
 
 
 class Ticket(Table):
@@ -24,5 +25,7 @@ class Ticket(Table):
     """Which prints to make; without this line all of them."""
     ppi: int | None = Field(None, ge=50, le=12800, json_schema_extra={"remedy": "Write the resolution of this scan"})
     """The resolution this scan was made with, when the file is wrong about it."""
+    sheet: SheetSizeField | None = None
+    """The paper of this original, such as "A4": helps to tell its edges where they are faint."""
     corrections: dict[StageName, dict[str, Any]] = Field(default_factory=dict)
     """A table a stage: the parameters to use instead of the measured ones."""

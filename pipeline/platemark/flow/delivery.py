@@ -141,7 +141,8 @@ class Delivery:
             if may_be_divided(chains):
                 beside.submit(lambda: find(decoding.result(), self.studio.plugins))  # remembered; a fault comes again
             kept = store.keep_original(self.scan, self.studio.originals, when=decoding.result)
-        archived = open_picture(kept.path, opening)
+        sheet = ticket.sheet or self.studio.config.scanner.sheet
+        archived = replace(open_picture(kept.path, opening), sheet_mm=sheet.sides_mm if sheet else None)
         archived.facts.update(decoding.result().facts)
         return Taken(ticket, opening, kept, archived)
 

@@ -45,7 +45,7 @@ class Look:
 def look_at(scan: Path, scanner: Scanner, plugins: Plugins) -> Look:
     """Find the sheets on a scan; whatever stands in the way is a reason, never an exception."""
     try:
-        picture = _opened(scan, scanner)
+        picture = replace(_opened(scan, scanner), sheet_mm=scanner.sheet.sides_mm if scanner.sheet else None)
         return Look(scan, find(picture, plugins) or Division("held", "no plugin looks for sheets"), picture)
     except Held as held:
         return Look(scan, Division("held", f"{held.reason}: {held.remedy}"))

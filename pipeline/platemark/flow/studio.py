@@ -152,6 +152,7 @@ def recipe_of(
             config.scanner.cmyk,
             config.scanner.lab,
             config.scanner.page,
+            config.scanner.sheet.name if config.scanner.sheet else None,
             scanner_profile and hashlib.sha256(scanner_profile.read_bytes()).hexdigest(),
         ],
         "stages": [[step.key(), step.found.kind.version, _own_code(step)] for step in steps],

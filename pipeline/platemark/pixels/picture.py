@@ -42,6 +42,8 @@ class Picture:
         source_ppi: pixels per inch of the source.
         facts: what was found out about these pixels, shared by all pictures that differ only in
             geometry.
+        sheet_mm: width and height of the paper of the original, either way round, where the artist
+            says it; None otherwise. Another sheet may lie on the bed: evidence, and no proof.
     """
 
     open: Callable[[], pyvips.Image]
@@ -52,6 +54,7 @@ class Picture:
     placement: Affine
     source_ppi: float
     facts: dict[Hashable, object] = field(default_factory=dict, compare=False, repr=False)
+    sheet_mm: tuple[float, float] | None = None
 
     @classmethod
     def of(cls, image: pyvips.Image, profile: Profile, ppi: float) -> "Picture":

@@ -61,6 +61,6 @@ def _look(picture: Picture) -> Bed:
             remedy="write tilt = 0 under [corrections.deskew] and the box under [corrections.crop] in its ticket",
         )
     colour = np.repeat(small, 3, axis=2) if small.shape[2] == 1 else small[:, :, :3]
-    bed = find_items(colour, picture.source_ppi / factor)
+    bed = find_items(colour, picture.source_ppi / factor, picture.sheet_mm)
     items = [replace(one, corners=tuple((x * factor, y * factor) for x, y in one.corners)) for one in bed.items]
     return replace(bed, items=tuple(items))
