@@ -3,6 +3,8 @@
 Composes a shift into the pending geometry; `apply` reads no pixel.
 """
 
+from typing import Literal
+
 from pydantic import Field
 
 from platemark import Held, Job, Length, Parameters, Picture, Settings, Stage
@@ -18,6 +20,11 @@ class CropSettings(Settings):
     # A found edge may be off by a few tenths of a millimetre; a sliver of lid or shadow along a print shows more
     # than a missing third of a millimetre of bare paper does.
     inset: Length = Field(default=0.3, le=20, description="Cut this far inside the sheet's edge.")
+    deckle: Literal["ruler", "inside", "outside"] = Field(
+        "ruler",
+        description="Torn or deckle edges: cut along the line a ruler would be laid to, inside the deepest bay so that "
+        "no bed shows, or outside the longest tongue so that the whole edge shows (then without inset).",
+    )
 
 
 class CropParameters(Parameters):
@@ -43,7 +50,10 @@ class Crop(Stage[CropSettings, CropParameters]):
         if finding.decision is Decision.LEAVE:
             left, top, width, height = picture.remember("covered", lambda: (0, 0, picture.width, picture.height))
             return CropParameters(left=left, top=top, width=width, height=height)
-        box = _box(picture, finding, settings.inset / _MM_PER_INCH * picture.ppi)
+        box = _box(picture, finding, _insets(finding, settings, picture.ppi))
+        rough = [f"{side.name} {side.bay:.1f} in, {side.tongue:.1f} out" for side in finding.sides if side.tongue]
+        if rough:
+            job.notice("deckle_mm", "; ".join(rough))
         job.notice("sheet_mm", f"{_mm(box.width, picture)} x {_mm(box.height, picture)}")
         return box
 
@@ -52,7 +62,20 @@ class Crop(Stage[CropSettings, CropParameters]):
         return picture.cropped(parameters.left, parameters.top, parameters.width, parameters.height)
 
 
-def _box(picture: Picture, finding: Finding, inset: float) -> CropParameters:
+def _insets(finding: Finding, settings: CropSettings, ppi: float) -> list[float]:
+    """How far inside each side's line to cut, pixels: top, right, bottom, left."""
+    if not finding.sides:
+        return [settings.inset / _MM_PER_INCH * ppi] * 4
+    cuts = {
+        "ruler": [settings.inset for _ in finding.sides],
+        "inside": [settings.inset + side.bay for side in finding.sides],
+        # A clean side has nothing to show beyond its line.
+        "outside": [-side.tongue if side.tongue else settings.inset for side in finding.sides],
+    }
+    return [mm / _MM_PER_INCH * ppi for mm in cuts[settings.deckle]]
+
+
+def _box(picture: Picture, finding: Finding, insets: list[float]) -> CropParameters:
     """The mean line of each side, moved inwards; but never beyond the scan, where there are no pixels.
 
     Raises:
@@ -60,11 +83,12 @@ def _box(picture: Picture, finding: Finding, inset: float) -> CropParameters:
     """
     corners = picture.placement.apply(finding.corners)
     (x1, y1), (x2, y2), (x3, y3), (x4, y4) = corners.tolist()
-    left, right = max((x1 + x4) / 2 + inset, 0.0), min((x2 + x3) / 2 - inset, picture.width)
-    top, bottom = max((y1 + y2) / 2 + inset, 0.0), min((y3 + y4) / 2 - inset, picture.height)
+    above, beside, below, before = insets
+    left, right = max((x1 + x4) / 2 + before, 0.0), min((x2 + x3) / 2 - beside, picture.width)
+    top, bottom = max((y1 + y2) / 2 + above, 0.0), min((y3 + y4) / 2 - below, picture.height)
     if right <= left or bottom <= top:
         raise Held(
-            f"nothing is left of the sheet when {inset:.0f} pixels are cut off each side",
+            f"nothing is left of the sheet when {max(insets):.0f} pixels are cut off a side",
             remedy="write a smaller inset in [stage.crop]",
         )
     # A hundredth of a pixel is far below what a print shows; finer digits are noise.

@@ -10,7 +10,7 @@ from platemark import Held, Picture
 from platemark.testing import check_stage, gradient_picture, job_for, measure_and_apply, picture_of
 from platemark_stages.crop import Crop, CropParameters
 from platemark_stages.deskew import Deskew
-from platemark_stages.sheet import Decision, Finding
+from platemark_stages.sheet import Decision, Finding, Side
 
 # At 254 ppi a pixel is a tenth of a millimetre.
 PPI = 254
@@ -50,6 +50,20 @@ def test_an_inset_that_leaves_nothing_is_held() -> None:
     with pytest.raises(Held, match="nothing is left") as held:
         measure_and_apply(Crop, lying(), inset="3 mm")
     assert "[stage.crop]" in held.value.remedy
+
+
+@pytest.mark.parametrize(("deckle", "right"), [("ruler", 107.0), ("inside", 102.0), ("outside", 114.0)])
+def test_a_deckle_edge_is_cut_along_the_ruler_inside_its_bays_or_outside_its_tongues(deckle: str, right: float) -> None:
+    # The sheet ends at 110 pixels; its bays are 0.5 mm deep (5 pixels), its tongues 0.4 mm long, the inset is 0.3 mm.
+    clean = [Side(name, 90.0, 1.0, 0.02, on_rim=False) for name in ("top", "right", "bottom", "left")]
+    sides = (clean[0], Side("right", 90.0, 1.0, 0.3, on_rim=False, bay=0.5, tongue=0.4), clean[2], clean[3])
+    picture = gradient_picture(ppi=PPI)
+    picture.remember("sheet", lambda: Finding(Decision.CROP, "", SQUARE, 0.0, 0.9, sides))
+    job = job_for()
+    parameters, _ = measure_and_apply(Crop, picture, job, inset="0.3 mm", deckle=deckle)
+    assert (parameters.left, parameters.top, parameters.height) == (13, 23, 54), "clean sides are cut as ever"
+    assert parameters.left + parameters.width == pytest.approx(right)
+    assert ("deckle_mm", "right 0.5 in, 0.4 out") in [(notice.name, notice.value) for notice in job.notices]
 
 
 def test_art_that_covers_the_bed_is_kept_whole() -> None:

@@ -241,6 +241,27 @@ def test_a_torn_sheet_is_mostly_found_at_the_line_a_ruler_would_be_laid_to() -> 
     assert all(np.hypot(*(np.array(finding.corners) - corners).T).max() < 1.0 * MM for finding in found)
 
 
+def deckle_sheet(depth_mm: float) -> NDArray[np.uint16]:
+    """A sheet of 70 x 90 mm whose right edge falls back and reaches out by so much, in waves of 9 mm."""
+    bed = Bed((118.0, 119.0, 121.0))
+    right = 100 * MM + depth_mm * MM * np.sin(2 * np.pi * bed.y / (9 * MM))
+    inward = np.minimum(np.minimum(bed.x - 30 * MM, right - bed.x), np.minimum(bed.y - 28 * MM, 118 * MM - bed.y))
+    cover = np.clip(inward / 1.5 + 0.5, 0, 1)[..., None]
+    bed.picture = bed.picture * (1 - cover) + np.asarray(WHITE_PAPER) * cover
+    return bed.scanned()
+
+
+@pytest.mark.parametrize("depth_mm", [0.4, 0.8])
+def test_the_bays_and_tongues_of_a_deckle_edge_are_measured(depth_mm: float) -> None:
+    found = find_sheet(deckle_sheet(depth_mm), PPI)
+    top, right, bottom, left = found.sides
+    assert found.decision is Decision.CROP, found.reason
+    # Pieces of a millimetre average a wave of nine: a tenth of a millimetre is what that may cost.
+    assert right.bay == pytest.approx(depth_mm, abs=0.15)
+    assert right.tongue == pytest.approx(depth_mm, abs=0.15)
+    assert all(side.bay == side.tongue == 0 for side in (top, bottom, left))
+
+
 def test_a_sheet_that_is_doubtful_by_itself_is_cut_out_where_it_has_the_size_that_was_told() -> None:
     scan = torn_sheet(0.5, 4)
     alone, told = find_sheet(scan, PPI), find_sheet(scan, PPI, (90.0, 70.0))

@@ -26,6 +26,8 @@ class Side:
         share: share of its length in which it was seen, 0..1.
         scatter: how far the edge wanders about its straight line, millimetres.
         on_rim: the sheet runs out of the picture here, the rim stands in for its edge.
+        bay: how far a torn or deckle edge falls back within its straight line, millimetres; 0 for a clean cut.
+        tongue: how far it reaches out beyond it.
     """
 
     name: str
@@ -33,6 +35,8 @@ class Side:
     share: float
     scatter: float
     on_rim: bool
+    bay: float = 0.0
+    tongue: float = 0.0
 
 
 @dataclass(frozen=True)

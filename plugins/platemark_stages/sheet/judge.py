@@ -53,7 +53,7 @@ def judged(
     corners = corners_of(with_rims(lines, skew, shape))
     mm = 25.4 / ppi
     sides = tuple(
-        Side(name, edge.strength, edge.share, edge.line.scatter * mm, False)
+        Side(name, edge.strength, edge.share, edge.line.scatter * mm, False, edge.bay * mm, edge.tongue * mm)
         if edge is not None
         else Side(name, 0.0, 0.0, 0.0, True)
         for name, edge in zip(NAMES, edges, strict=True)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .blocks import BLOCK
+from .deckle import with_deckle
 from .finding import Corner, Unsure
 from .lines import Line, crossing
 from .look import Look
@@ -31,10 +32,11 @@ def measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> list[Edge
             continue
         picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
         first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
-        edge = _measure_side(picture, line, (first, last), 1 if axis in (1, 2) else -1, look.planes)
+        outward = 1 if axis in (1, 2) else -1
+        edge = _measure_side(picture, line, (first, last), outward, look.planes)
         if edge is None:
             raise Unsure(f"The {NAMES[axis]} edge of the sheet is too faint to measure.")
-        edges.append(edge)
+        edges.append(with_deckle(edge, picture, (first, last), outward, look.planes))
     return edges
 
 

@@ -58,6 +58,7 @@ def read_band(
     outward: int,
     ppi: float,
     rounding: tuple[float, ...] = (0.0, 0.0, 0.0),
+    block_mm: float = BLOCK_MM,
 ) -> Band:
     """Read the profiles along a rough line.
 
@@ -69,6 +70,7 @@ def read_band(
         outward: +1 or -1.
         ppi: resolution.
         rounding: steps between the blocks of a JPEG, grey levels for each plane.
+        block_mm: length of a block.
 
     Returns:
         The band. Where it leaves the picture, the last pixel is repeated, which shows as no edge.
@@ -76,7 +78,7 @@ def read_band(
     length, width = preview.shape[:2]
     per_mm = ppi / 25.4
     begin, end = max(0, round(first + CORNER_MM * per_mm)), min(length, round(last - CORNER_MM * per_mm))
-    block = max(4, round(BLOCK_MM * per_mm))
+    block = max(4, round(block_mm * per_mm))
     count = max(1, (end - begin) // block)
     along = np.arange(begin, begin + count * block)
     reach = round(REACH_MM * per_mm)
@@ -113,6 +115,8 @@ class Edge:
         share: share of the blocks in which it is seen and where the line says.
         inside: median colour (lightness and differences, grey levels) just within it.
         outside: the same just beyond it.
+        bay: how far the paper falls back within the line, pixels; 0 where it is cut clean.
+        tongue: how far it reaches out beyond the line.
         by_blocks: only the colour of the blocks of a JPEG shows it, so it may be off by half a block.
     """
 
@@ -122,6 +126,8 @@ class Edge:
     inside: Doubles
     outside: Doubles
     by_blocks: bool = False
+    bay: float = 0.0
+    tongue: float = 0.0
 
 
 def measure_edge(band: Band, ppi: float) -> Edge | None:
@@ -147,14 +153,14 @@ def measure_edge(band: Band, ppi: float) -> Edge | None:
     capped = replace(band, slopes=np.clip(band.slopes, -limit, limit))
     line = fit(band.along, band.offsets[peak], seen.astype(float), WANDER_MM * per_mm)
     for _ in range(2):
-        shape = _mean_shape(capped, line)
+        shape = mean_shape(capped, line)
         extra = min(4 + round(2 * line.scatter), len(band.offsets) // 2)
-        shift, match = _lay_over(capped, line, shape, extra)
+        shift, match = places_of(capped, line, shape, extra)
         place = np.asarray(line.at(band.along)) + shift
         line = fit(band.along, place, np.minimum(match, 2 * SEEN) + 1e-3, WANDER_MM * per_mm)
     near = np.maximum(np.where(match > STRAY * SEEN, per_mm, per_mm / 2), 3 * line.scatter)
     seen = (match > SEEN) & (np.abs(place - np.asarray(line.at(band.along))) < near)
-    ends = _paper_ends(_mean_shape(capped, line))
+    ends = _paper_ends(mean_shape(capped, line))
     near, far = _colours(band, line, ends, per_mm)
     return Edge(_in_picture(band, line, ends), float(np.median(match)), float(np.mean(seen)), near, far)
 
@@ -179,7 +185,7 @@ def _cut(band: Band, line: Line, extra: int = 0) -> Doubles:
     return np.where(((low >= 0) & (low < most))[..., None], slopes, 0.0)  # nothing is known beyond what was read
 
 
-def _mean_shape(band: Band, line: Line) -> Doubles:
+def mean_shape(band: Band, line: Line) -> Doubles:
     """The shape most blocks share, up to its sign and strength: art that bleeds off the sheet changes both."""
     cut = _cut(band, line)
     _, _, axes = np.linalg.svd(cut.reshape(len(cut), -1), full_matrices=False)
@@ -187,7 +193,7 @@ def _mean_shape(band: Band, line: Line) -> Doubles:
     return np.asarray(shape)
 
 
-def _lay_over(band: Band, line: Line, shape: Doubles, extra: int) -> tuple[Doubles, Doubles]:
+def places_of(band: Band, line: Line, shape: Doubles, extra: int) -> tuple[Doubles, Doubles]:
     """Shift of each block against the line by matching the shape, and how well it matches in standard deviations."""
     cut = _cut(band, line, extra)
     size = 2 * WINDOW + 1
