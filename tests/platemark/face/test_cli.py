@@ -245,7 +245,7 @@ def test_stages_lists_each_with_where_it_comes_from_and_what_it_writes(platemark
     said = platemark("stages")
     assert said.exit_code == DONE
     rows = {line.split()[0]: line for line in said.output.splitlines() if line.strip()}
-    assert list(rows) == ["stage", "border", "crop", "deskew", "dust", "join", "jpeg", "proof", "resample"]
+    assert list(rows) == ["stage", "border", "crop", "deskew", "dust", "join", "jpeg", "proof", "resample", "turned"]
     assert "platemark 0." in rows["crop"]
     assert ".jpg" in rows["jpeg"]
     assert "Straightens the sheet." in rows["deskew"]
