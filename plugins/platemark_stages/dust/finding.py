@@ -6,8 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark import Picture
-from platemark_stages.dust.judging import Care, judge
+from platemark_stages.dust.hairs import hairs_among
+from platemark_stages.dust.heights import relief
+from platemark_stages.dust.judging import Care, dust_among
 from platemark_stages.dust.marks import Marks, find_marks
+from platemark_stages.dust.specks import Specks, find_specks
 from platemark_stages.dust.streaks import Streak, corrected, find_streaks
 from platemark_stages.dust.survey import survey
 
@@ -36,11 +39,13 @@ def find_dust(picture: Picture, care: Care) -> Found:
     pixels = corrected(seen.pixels, found.columns, found.rows, seen.factor)[top:bottom, left:right]
     if not pixels.size:
         return found
-    for sign in (1, -1):
-        marks = find_marks(pixels, seen.ppmm, sign)
-        dust = judge(marks, pixels, seen.ppmm, care)
-        found.spots += [_spot(marks, mark, (left, top), seen.factor) for mark in dust.specks]
-        found.hairs += [_hair(marks, mark, (left, top), seen.factor) for mark in dust.hairs]
+    reliefs = {sign: relief(pixels, seen.ppmm, sign) for sign in (1, -1)}
+    for sign, one in reliefs.items():
+        specks = find_specks(pixels, one, reliefs[-sign], care.alone_mm)
+        found.spots += _spots(specks.those(dust_among(specks, seen.ppmm, care)), (left, top), seen.factor)
+        marks = find_marks(one.heights, seen.ppmm, sign)
+        hairs = hairs_among(marks, pixels, seen.ppmm, care)
+        found.hairs += [_hair(marks, mark, (left, top), seen.factor) for mark in hairs]
     found.spots = sorted(spot for spot in found.spots if _shown(picture, [spot[:2]]))
     found.hairs = sorted(
         hair for hair in found.hairs if _shown(picture, list(zip(hair[1::2], hair[2::2], strict=True)))
@@ -63,14 +68,13 @@ def _shown(picture: Picture, points: list[tuple[float, float]]) -> bool:
     return bool(((at >= 0) & (at <= (picture.width, picture.height))).all(axis=1).any())
 
 
-def _spot(marks: Marks, mark: int, corner: tuple[int, int], factor: int) -> tuple[float, float, float]:
-    """The circle around a speck."""
-    y, x = marks.pixels(mark)
-    middle = (marks.left[mark] + marks.right[mark]) / 2, (marks.top[mark] + marks.bottom[mark]) / 2
-    radius = float(np.hypot(x - middle[0], y - middle[1]).max()) + _SKIRT
-    # A tenth of a pixel is finer than the edge of any speck.
-    across, down = ((m + c + 0.5) * factor for m, c in zip(middle, corner, strict=True))
-    return round(float(across), 1), round(float(down), 1), round(radius * factor, 1)
+def _spots(specks: Specks, corner: tuple[int, int], factor: int) -> list[tuple[float, float, float]]:
+    """The circles around specks; a tenth of a pixel is finer than the edge of any."""
+    x, y = (specks.x + corner[0] + 0.5) * factor, (specks.y + corner[1] + 0.5) * factor
+    radius = (specks.radius + _SKIRT) * factor
+    circles = zip(x.tolist(), y.tolist(), radius.tolist(), strict=True)
+    # Two summits of one speck give the same circle.
+    return sorted({(round(a, 1), round(b, 1), round(r, 1)) for a, b, r in circles})
 
 
 def _hair(marks: Marks, mark: int, corner: tuple[int, int], factor: int) -> list[float]:

@@ -5,21 +5,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark_stages.dust.survey import Floats, Pixels
+from platemark_stages.dust.heights import Levels
+from platemark_stages.dust.specks import SEEN
+from platemark_stages.dust.survey import Floats
 
-Grey = NDArray[np.float32]
 Indices = NDArray[np.int32]  # a scan has fewer than two thousand million pixels
 
-# What is wider than this is no speck: in scans of dusty glass nearly all are smaller (common practice).
-WIDEST_MM = 1.0
 # The grain of a paper is alike within a centimetre, and a speck covers a fiftieth of such a square at most.
 _SQUARE_MM = 5.0
 # How far beyond the grain a mark stands. Heights of grain fall off by about ten for each step from the 90th to the 99th
 # percentile; two steps more leave one pixel in ten thousand, and the judging has to deal with those.
 _BEYOND_GRAIN = 3.6
-# A step of 3 in 255 is about 1 L* in the lights, which is just visible (IEC 61966-2-1 with CIE 15, computed).
-_SEEN = 3 * 257.0
-_STRIP = 256
 # What stands out by this much is a mark even where strokes fill the whole square.
 _PLAIN = 16 * 257.0
 
@@ -61,15 +57,14 @@ class Marks:
         return self.y[inside], self.x[inside]
 
 
-def find_marks(pixels: Pixels, ppmm: float, sign: int) -> Marks:
+def find_marks(heights: Levels, ppmm: float, sign: int) -> Marks:
     """All marks of one sign, and what is at least half as high as a mark.
 
     Args:
-        pixels: shape (rows, columns, channels).
+        heights: shape (rows, columns), 0 to 65535.
         ppmm: pixels per millimetre.
         sign: +1 for marks darker than the ground, -1 for brighter ones.
     """
-    heights = _heights(pixels, ppmm, sign)
     side = max(8, round(_SQUARE_MM * ppmm))
     usual, limit = _grain(heights, side)
     found = []
@@ -79,22 +74,11 @@ def find_marks(pixels: Pixels, ppmm: float, sign: int) -> Marks:
         at = np.argwhere(square > low + (high - low) / 2) + np.array((row * side, column * side))
         found.append(at.astype(np.int32))
     y, x = np.ascontiguousarray(np.concatenate(found).T)
-    marks = _gathered(sign, y, x, heights[y, x], labelled(y, x, pixels.shape[1] + 2))
+    marks = _gathered(sign, y, x, heights[y, x], labelled(y, x, heights.shape[1] + 2))
     return replace(marks, limit=limit[marks.peak_y // side, marks.peak_x // side])
 
 
-def _heights(pixels: Pixels, ppmm: float, sign: int) -> NDArray[np.uint16]:
-    """How far each pixel stands out from its ground, 0 to 65535; a strip at a time."""
-    reach, rows = max(1, round(WIDEST_MM * ppmm / 2)), len(pixels)
-    out = np.empty(pixels.shape[:2], np.uint16)
-    for top in range(0, rows, _STRIP):
-        start, end = max(0, top - 2 * reach - 1), min(rows, top + _STRIP + 2 * reach + 1)
-        strip = top_hat(grey(pixels[start:end]), reach, sign)
-        out[top : top + _STRIP] = np.rint(strip[top - start :][:_STRIP])
-    return out
-
-
-def _grain(heights: NDArray[np.uint16], side: int) -> tuple[Floats, Floats]:
+def _grain(heights: Levels, side: int) -> tuple[Floats, Floats]:
     """Usual height, and the limit for a mark, of each square.
 
     Both are medians of 3 x 3 squares, so that a hair which fills one is not measured against itself.
@@ -104,16 +88,11 @@ def _grain(heights: NDArray[np.uint16], side: int) -> tuple[Floats, Floats]:
     for row, column in np.ndindex(rows, columns):
         square = heights[row * side : (row + 1) * side, column * side : (column + 1) * side]
         usual, often, seldom = np.percentile(square, (50, 90, 98))
-        measured[:, row, column] = usual, min(max(seldom + _BEYOND_GRAIN * (seldom - often), _SEEN), _PLAIN)
+        measured[:, row, column] = usual, min(max(seldom + _BEYOND_GRAIN * (seldom - often), SEEN), _PLAIN)
     padded = np.pad(measured, ((0, 0), (1, 1), (1, 1)), mode="edge")
     nine = [padded[:, i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
     middle = np.median(nine, axis=0).astype(np.float32)
     return middle[0], middle[1]
-
-
-def grey(pixels: Pixels) -> Grey:
-    """Mean of the channels, softened."""
-    return softened(pixels.sum(axis=2, dtype=np.uint32).astype(np.float32) / np.float32(pixels.shape[2]))
 
 
 def softened(image: Floats) -> Floats:
@@ -126,25 +105,6 @@ def softened(image: Floats) -> Floats:
         )
         image = (low + high) / np.float32(4) + middle / np.float32(2)
     return image
-
-
-def top_hat(image: Grey, reach: int, sign: int) -> Grey:
-    """How far each pixel lies below (sign +1) or above (-1) the ground, of which no spot is wider than 2 reach."""
-    signed = image if sign > 0 else -image
-    widened = _extreme(_extreme(signed, reach, 0, np.maximum), reach, 1, np.maximum)
-    ground = _extreme(_extreme(widened, reach, 0, np.minimum), reach, 1, np.minimum)
-    return ground - signed
-
-
-def _extreme(image: Grey, reach: int, axis: int, pick: np.ufunc) -> Grey:
-    """Largest or smallest value within `reach` along an axis, by windows that double."""
-    wanted, width = 2 * reach + 1, 1
-    run = np.moveaxis(np.pad(image, [(reach, reach) if a == axis else (0, 0) for a in (0, 1)], mode="edge"), axis, 0)
-    while width < wanted:
-        step = min(width, wanted - width)
-        run = pick(run[:-step], run[step:])
-        width += step
-    return np.moveaxis(run, 0, axis)
 
 
 def labelled(y: Indices, x: Indices, width: int) -> Indices:
@@ -187,7 +147,7 @@ def _neighbours(ordered: Indices, step: int) -> tuple[Indices, Indices]:
     return one, at[one]
 
 
-def _gathered(sign: int, y: Indices, x: Indices, height: NDArray[np.uint16], label: Indices) -> Marks:
+def _gathered(sign: int, y: Indices, x: Indices, height: Levels, label: Indices) -> Marks:
     """What there is to know of each set; limits are left to be filled in."""
     # Within a mark the highest pixel comes first; the last two keys make the order the same everywhere.
     order = np.lexsort((x, y, 65535 - height, label))
