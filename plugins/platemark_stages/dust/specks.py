@@ -158,14 +158,14 @@ def _summits(seen: Relief, cell_y: Indices, cell_x: Indices) -> tuple[Indices, I
 def _bodies(heights: Levels, y: Indices, x: Indices, reach: int) -> tuple[Mask, Indices]:
     """What is connected with each summit and half as high, in the square around it; its top, bottom, left, right."""
     high = patches(heights, y, x, reach) * np.uint32(2) >= heights[y, x].astype(np.uint32)[:, None, None]
-    body = np.zeros_like(high)
+    body: Mask = np.zeros(high.shape, bool)
     body[:, reach, reach] = True
     for _ in range(2 * reach):
-        grown = np.asarray(widened(body) & high)
+        grown: Mask = np.asarray(widened(body) & high)
         if np.array_equal(grown, body):
             break
         body = grown
-    rows, columns = body.any(axis=2), body.any(axis=1)
+    rows, columns = np.asarray(body.any(axis=2)), np.asarray(body.any(axis=1))
     last = body.shape[1] - 1
     ends = [(line.argmax(axis=1), last - line[:, ::-1].argmax(axis=1)) for line in (rows, columns)]
     return body, np.stack([*ends[0], *ends[1]], axis=1).astype(np.int64)

@@ -71,20 +71,20 @@ def bands(image: pyvips.Image, height: int) -> Iterator[tuple[int, Pixels]]:
 
 
 def _means(band: Pixels, axis: int) -> Floats:
-    """Means of RUN neighbours along an axis."""
-    rows, columns, channels = band.shape
-    down, across = (rows // RUN, columns) if axis == 0 else (rows, columns // RUN)
-    cut = band[: down * RUN] if axis == 0 else band[:, : across * RUN]
-    split = (down, RUN, columns, channels) if axis == 0 else (rows, across, RUN, channels)
-    means: Floats = cut.reshape(split).sum(axis=axis + 1, dtype=np.uint32).astype(np.float32) / np.float32(RUN)
-    return means
+    """Means of RUN neighbours along an axis; what does not fill a run is left out."""
+    shrink = (RUN, 1) if axis == 0 else (1, RUN)
+    return _shrunk(band, *shrink).astype(np.float32)
 
 
 def _reduced(band: Pixels, factor: int) -> Pixels:
     """Means of squares; what does not fill one is left out."""
-    if factor == 1:
-        return band
-    rows, columns, channels = band.shape[0] // factor, band.shape[1] // factor, band.shape[2]
-    cut = band[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor, channels)
-    small: Pixels = (cut.sum(axis=(1, 3), dtype=np.uint32) // (factor * factor)).astype(np.uint16)
-    return small
+    return band if factor == 1 else _shrunk(band, factor, factor)
+
+
+def _shrunk(band: Pixels, down: int, across: int) -> Pixels:
+    rows, columns, channels = band.shape[0] // down, band.shape[1] // across, band.shape[2]
+    if not (rows and columns):
+        return np.empty((rows, columns, channels), np.uint16)
+    whole = pyvips.Image.new_from_memory(band, band.shape[1], band.shape[0], channels, "ushort")
+    cut = whole.crop(0, 0, columns * across, rows * down).shrink(across, down)
+    return np.asarray(cut.numpy(), np.uint16).reshape(rows, columns, channels)
