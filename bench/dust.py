@@ -12,8 +12,9 @@ import argparse
 import json
 import math
 import time
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ from platemark_stages.dust import Dust, DustParameters
 DEFAULT = Path(__file__).parent.parent / "tests" / "data" / "scans"
 LEAST_MM, INSET_MM, MM_PER_INCH = 0.15, 0.3, 25.4
 A4_MM2 = 210 * 297
+LEVELS = (-math.inf, 3, 5, 8, 15)
 Floats = NDArray[np.float32]
 
 
@@ -40,6 +42,8 @@ class Score:
     found: int = 0
     seen: int = 0
     seen_found: int = 0
+    by_contrast: Counter[int] = field(default_factory=Counter)
+    by_contrast_found: Counter[int] = field(default_factory=Counter)
     hairs: int = 0
     hairs_found: int = 0
     false: int = 0
@@ -120,7 +124,11 @@ def judged(case: Case, strength: str) -> Score:
         if dirt["kind"] != "speck":
             score.hairs, score.hairs_found = score.hairs + 1, score.hairs_found + found
         elif 2 * dirt["radius_px"] * mm >= LEAST_MM:
-            seen = visible(case.grey, dirt)
+            difference, spread = contrast(case.grey, dirt)
+            seen = difference >= max(3.0, 4 * spread)
+            level = max(level for level in LEVELS if difference >= level)
+            score.by_contrast[level] += 1
+            score.by_contrast_found[level] += found
             score.specks, score.found = score.specks + 1, score.found + found
             score.seen, score.seen_found = score.seen + seen, score.seen_found + (seen and found)
     return score
@@ -152,7 +160,8 @@ def shown(picture: Picture, at: Floats) -> bool:
     return bool(0 <= x <= picture.width and 0 <= y <= picture.height)
 
 
-def visible(grey: Floats, dirt: dict[str, Any]) -> bool:
+def contrast(grey: Floats, dirt: dict[str, Any]) -> tuple[float, float]:
+    """By how many levels a speck differs from its surroundings, and how much these vary."""
     (x, y), far = dirt["xy"], round(3 * dirt["radius_px"]) + 10
     top, left = max(0, int(y) - far), max(0, int(x) - far)
     around = grey[top : int(y) + far + 1, left : int(x) + far + 1]
@@ -160,7 +169,7 @@ def visible(grey: Floats, dirt: dict[str, Any]) -> bool:
     core = means[min(max(int(y) - top - 1, 0), len(means) - 1), min(max(int(x) - left - 1, 0), means.shape[1] - 1)]
     usual = float(np.median(means))
     spread = 1.4826 * float(np.median(np.abs(means - usual)))
-    return bool((usual - core if dirt["dark"] else core - usual) >= max(3.0, 4 * spread))
+    return float(usual - core if dirt["dark"] else core - usual), spread
 
 
 # Drawn scenes.
@@ -284,6 +293,8 @@ def main() -> None:
             if told.verbose:
                 print(score.line(case.name))
         print(total.line(name), f" at most {worst:.0f} false on one sheet")
+        found, there = total.by_contrast_found, total.by_contrast
+        print("  by contrast:", "; ".join(f"from {level}: {found[level]} of {there[level]}" for level in LEVELS))
 
 
 if __name__ == "__main__":

@@ -132,6 +132,24 @@ def test_dots_that_stand_together_stay() -> None:
     assert decided(light).spots == []
 
 
+def test_white_paper_left_between_strokes_is_no_bright_speck() -> None:
+    light = paper()
+    for x, y in ((90, 90), (200, 120), (120, 230), (260, 220)):
+        light[y - 14 : y + 15, x - 14 : x + 15] = 50
+        disc(light, x, y, 2.4, (PAPER, PAPER, PAPER))
+        light[y - 14 : y + 15, x - 3] = light[y - 14 : y + 15, x + 3] = 20
+    assert decided(light).spots == []
+
+
+def test_a_speck_is_found_beside_a_drawing_that_fills_the_next_centimetre() -> None:
+    light = paper()
+    for y in range(20, 300, 12):
+        line(light, (10, y), (150, y), 1.5, 60)
+    disc(light, 200.5, 160.5, 1.6, (170, 170, 170))
+    [(x, y, _)] = decided(light).spots
+    assert (x, y) == pytest.approx((200.5, 160.5), abs=1)
+
+
 def test_rough_paper_is_not_dusty() -> None:
     random = np.random.Generator(np.random.PCG64(4))
     coarse = random.normal(0, 6, (107, 120, 1))
