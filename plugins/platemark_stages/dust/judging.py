@@ -45,7 +45,7 @@ CAREFUL = Care(
     height=4.5 * 257, grain=4.0, alone_mm=1.5, further=1.4, quiet=1.4, company=3, hair_alone_mm=3.0, hair_further=1.4
 )
 THOROUGH = Care(
-    height=3.6 * 257, grain=3.0, alone_mm=0.7, further=1.1, quiet=1.1, company=5, hair_alone_mm=2.0, hair_further=1.1
+    height=4.5 * 257, grain=4.0, alone_mm=0.7, further=1.4, quiet=1.2, company=5, hair_alone_mm=2.0, hair_further=1.1
 )
 # In the midst of paint a speck has to be sharper and further from the grain than on a quiet ground.
 _PAINT_GRAIN, _PAINT_SLOPE = 1.25, 0.33
