@@ -95,7 +95,7 @@ def colour_difference(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray
     Source:
         As `ciede2000`.
     """
-    return ciede2000(a, b).astype(np.float32)
+    return ciede2000(a, b).astype(np.float32, copy=False)
 
 
 def difference(a: pyvips.Image, b: pyvips.Image) -> pyvips.Image:
