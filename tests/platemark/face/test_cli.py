@@ -12,7 +12,7 @@ from conftest import CONFIG, Bench, write_scan
 from platemark.face.cli import check, main, make
 
 DONE, NOT_AS_ASKED, WRONG = 0, 1, 2
-COMMANDS = ["demo", "find", "init", "new-stage", "prepare", "reproduce", "stages", "verify", "watch"]
+COMMANDS = ["compare", "demo", "find", "init", "new-stage", "prepare", "reproduce", "stages", "verify", "watch"]
 
 Command = Callable[..., Result]
 

@@ -15,6 +15,7 @@ _HOMES = {
     "watch": "watching",
     "prepare": "make",
     "find": "find",
+    "compare": "compare",
     "reproduce": "check",
     "verify": "check",
     "stages": "stages",

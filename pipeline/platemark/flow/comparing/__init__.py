@@ -1,0 +1,1 @@
+"""Comparing two scans of one picture: found, laid on each other, measured, judged."""
