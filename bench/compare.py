@@ -133,6 +133,8 @@ def main() -> None:
                 print(f"{path.name:<32}{held.reason[:60]}")
                 continue
             all_medians += row_of(path, sheet.picture)
+    if not all_medians:
+        return None
     print(f"median of {len(all_medians)} pairs: {np.median(all_medians):.3f} px, worst pair {max(all_medians):.3f}")
     return None
 

@@ -2,16 +2,21 @@
 
 import itertools
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from platemark.errors import Held
-from platemark.face.cli.make import config_option
+from platemark.config.model import Scanner
+from platemark.config.reading import read_stages_dir
+from platemark.contract.plugins import load_plugins
+from platemark.face.comparison.page import page
+from platemark.flow.comparing.comparison import Comparison, compare, record
+from platemark.flow.studio import open_studio
+from platemark.records.disk import make_folder
+from platemark.records.names import numbered, readable_stem
+from platemark.records.store import write_whole
+from platemark.face.cli.options import config_option
 from platemark.face.cli.saying import readable_errors, say
-
-if TYPE_CHECKING:
-    from platemark.flow.comparing.comparison import Comparison
 
 _scan = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -47,17 +52,8 @@ def compare_command(first: Path, second: Path | None, into: Path, config: Path) 
     raise SystemExit(0 if compared.verdict.word == "passes" else 1)
 
 
-def _compared(scans: list[Path], config: Path, into: Path) -> "tuple[Comparison, Path]":
+def _compared(scans: list[Path], config: Path, into: Path) -> tuple[Comparison, Path]:
     """Compare, then write the page and, last, the figures."""
-    # Loaded here: no other command needs these, and each would start the later for them.
-    from platemark.config.model import Scanner  # noqa: PLC0415
-    from platemark.config.reading import read_stages_dir  # noqa: PLC0415
-    from platemark.contract.plugins import load_plugins  # noqa: PLC0415
-    from platemark.face.comparison.page import page  # noqa: PLC0415
-    from platemark.flow.comparing.comparison import compare, record  # noqa: PLC0415
-    from platemark.flow.studio import open_studio  # noqa: PLC0415
-    from platemark.records.disk import make_folder  # noqa: PLC0415
-    from platemark.records.store import write_whole  # noqa: PLC0415
 
     known = config.is_file()
     scanner = open_studio(config).config.scanner if known else Scanner()
@@ -72,7 +68,6 @@ def _compared(scans: list[Path], config: Path, into: Path) -> "tuple[Comparison,
 
 def _free(into: Path, scans: list[Path]) -> tuple[Path, Path]:
     """Names that are not taken: an older report stays."""
-    from platemark.records.names import numbered, readable_stem  # noqa: PLC0415
 
     stem = readable_stem(" against ".join(scan.stem for scan in scans) + " compared")
     for number in itertools.count(1):
