@@ -5,18 +5,18 @@ from pathlib import Path
 
 import click
 
-from platemark.errors import Held
 from platemark.config.model import Scanner
 from platemark.config.reading import read_stages_dir
 from platemark.contract.plugins import load_plugins
+from platemark.errors import Held
+from platemark.face.cli.options import config_option
+from platemark.face.cli.saying import readable_errors, say
 from platemark.face.comparison.page import page
 from platemark.flow.comparing.comparison import Comparison, compare, record
 from platemark.flow.studio import open_studio
 from platemark.records.disk import make_folder
 from platemark.records.names import numbered, readable_stem
 from platemark.records.store import write_whole
-from platemark.face.cli.options import config_option
-from platemark.face.cli.saying import readable_errors, say
 
 _scan = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -54,7 +54,6 @@ def compare_command(first: Path, second: Path | None, into: Path, config: Path) 
 
 def _compared(scans: list[Path], config: Path, into: Path) -> tuple[Comparison, Path]:
     """Compare, then write the page and, last, the figures."""
-
     known = config.is_file()
     scanner = open_studio(config).config.scanner if known else Scanner()
     compared = compare(scans, scanner, load_plugins(read_stages_dir(config) if known else None))
@@ -68,7 +67,6 @@ def _compared(scans: list[Path], config: Path, into: Path) -> tuple[Comparison, 
 
 def _free(into: Path, scans: list[Path]) -> tuple[Path, Path]:
     """Names that are not taken: an older report stays."""
-
     stem = readable_stem(" against ".join(scan.stem for scan in scans) + " compared")
     for number in itertools.count(1):
         html, toml = (numbered(into / f"{stem}{ending}", number) for ending in (".html", ".toml"))
