@@ -40,7 +40,8 @@ class Bundle:
 
     def says_missing(self) -> str:
         """Which scans are missing, in words."""
-        return f"{_listed(self.missing)} {'is' if len(self.missing) == 1 else 'are'} missing"
+        one = len(self.missing) == 1
+        return f"the {'scan' if one else 'scans'} {_listed(self.missing)} {'is' if one else 'are'} missing"
 
 
 def grouped(files: Iterable[Path], plugins: Plugins) -> tuple[list[Path], list[Bundle]]:

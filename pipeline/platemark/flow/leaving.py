@@ -28,11 +28,8 @@ def leave(studio: Studio, scan: Path, kept: Kept) -> None:
     Raises:
         StoreError: the disk refuses; what is there is whole, and the next try finishes it.
     """
-    if not any(is_inside(scan, folder) for folder in (studio.scans, studio.held)):
+    if not _ours_and_ticket_kept(studio, scan, kept):
         return
-    ticket = ticket_path(scan)
-    if store.is_file(ticket):
-        store.keep_copy(ticket, kept.path.with_suffix(".toml"))
     # The scan goes first: without its ticket it would be another print, with other words on it.
     store.remove(scan, step="inbox.clear")
     drop_company(studio, scan)
@@ -45,15 +42,22 @@ def leave_together(studio: Studio, scan: Path, files: Sequence[Path], kept: Kept
     Raises:
         StoreError: the disk refuses; what is there is whole, and the next try finishes it.
     """
-    if not any(is_inside(scan, folder) for folder in (studio.scans, studio.held)):
+    if not _ours_and_ticket_kept(studio, scan, kept):
         return
-    ticket = ticket_path(scan)
-    if store.is_file(ticket):
-        store.keep_copy(ticket, kept.path.with_suffix(".toml"))
     take_away(studio, dict(zip(files, kept.hashes, strict=True)))
     for path in (scan, *files):
         drop_company(studio, path)
     drop_note(studio, scan)
+
+
+def _ours_and_ticket_kept(studio: Studio, scan: Path, kept: Kept) -> bool:
+    """Keep the ticket beside the first copy; False where the scan was prepared from another folder, and stays there."""
+    if not any(is_inside(scan, folder) for folder in (studio.scans, studio.held)):
+        return False
+    ticket = ticket_path(scan)
+    if store.is_file(ticket):
+        store.keep_copy(ticket, kept.path.with_suffix(".toml"))
+    return True
 
 
 def drop_note(studio: Studio, scan: Path) -> None:
