@@ -45,6 +45,11 @@ def colours_of(image: pyvips.Image) -> int:
 
 def _without_its_own(space: str, name: str, configured: Path | None) -> tuple[Profile, str]:
     known = _from_config(configured) if configured else None
+    if known and known.device_class == "prtr":
+        raise Held(
+            f"the profile {known.description} in [scanner] is that of a printer",
+            remedy="name a scanner or working-space profile there; a paper's profile belongs into [paper.NAME]",
+        )
     if known and known.colour_space == space:
         return known, "config"
     if space == "GRAY":

@@ -1,13 +1,20 @@
 """A small writer of ICC profiles, so that none under another licence is shipped.
 
-Version 2.4, matrix and curve: what every reader understands. The creation date is fixed, since
+Version 2.4, matrix and curve or one table: what every reader understands. The creation date is fixed, since
 a profile ends up in files that must come out the same (a library's own writer embeds the clock).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
 
 # ICC.1 clause 7.2.16: the D50 white of the profile connection space, as s15Fixed16.
 _D50 = bytes.fromhex("0000f6d6000100000000d32d")
+_WHITE = np.frombuffer(_D50, ">i4") / 65536
+# Cone responses by which a white is carried to another. Source: Bradford matrix, ICC.1 annex E.
+_BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+_D65_XY, _D50_XY = (0.3127, 0.3290), (0.3457, 0.3585)  # CIE 15
 # The sRGB primaries carried to D50 by the Bradford transform, a column each: red, green, blue.
 # Source: IEC 61966-2-1 primaries, matrix as in the CSS Color 4 sample code.
 _SRGB_COLUMNS = (
@@ -18,6 +25,8 @@ _SRGB_COLUMNS = (
 _CURVE_POINTS = 1024
 _RIGHTS = "CC0: no rights reserved"
 
+Numbers = NDArray[np.float64]
+
 
 def srgb_profile() -> bytes:
     """The sRGB profile.
@@ -25,11 +34,29 @@ def srgb_profile() -> bytes:
     Source:
         IEC 61966-2-1:1999; layout by ICC.1:2001-04 (version 2.4).
     """
-    curve = _curve()
-    red, green, blue = (_xyz(column) for column in _SRGB_COLUMNS)
-    colorants = [("rXYZ", red), ("gXYZ", green), ("bXYZ", blue)]
-    curves = [("rTRC", curve), ("gTRC", curve), ("bTRC", curve)]
-    return _profile("sRGB (platemark)", b"mntr", b"RGB ", [*colorants, *curves])
+    return matrix_profile("sRGB (platemark)", b"mntr", _SRGB_COLUMNS, [_sampled(_srgb_light, _CURVE_POINTS)] * 3)
+
+
+def oprgb_profile() -> bytes:
+    """The opRGB profile.
+
+    Source:
+        IEC 61966-2-5:2007: primaries, white D65, and a curve of 563 / 256, which ICC holds exactly in one number.
+    """
+    columns = _columns(((0.64, 0.33), (0.21, 0.71), (0.15, 0.06)), _D65_XY)
+    power = b"curv" + bytes(4) + (1).to_bytes(4, "big") + (563).to_bytes(2, "big")
+    return matrix_profile("opRGB (platemark)", b"mntr", columns, [power] * 3)
+
+
+def romm_profile() -> bytes:
+    """The ROMM RGB profile.
+
+    Source:
+        ISO 22028-2:2013: primaries, white D50, a curve of 1.8 with a straight foot below code 1/32.
+    """
+    columns = _columns(((0.7347, 0.2653), (0.1596, 0.8404), (0.0366, 0.0001)), _D50_XY)
+    # 4096 points, the most that lcms2 and others read everywhere: the foot is 128 of them.
+    return matrix_profile("ROMM RGB (platemark)", b"mntr", columns, [_sampled(_romm_light, 4096)] * 3)
 
 
 def grey_profile() -> bytes:
@@ -38,21 +65,99 @@ def grey_profile() -> bytes:
     Source:
         ICC.1 clause 8.3.4 (monochrome profiles); curve from IEC 61966-2-1.
     """
-    return _profile("Grey, sRGB curve (platemark)", b"mntr", b"GRAY", [("kTRC", _curve())])
+    curve = _sampled(_srgb_light, _CURVE_POINTS)
+    return _profile("Grey, sRGB curve (platemark)", b"mntr", b"GRAY", b"XYZ ", [("kTRC", curve)])
 
 
-def _decoded(code: float) -> float:
+def matrix_profile(
+    name: str, kind: bytes, columns: Sequence[Sequence[float]] | Numbers, curves: Sequence[bytes]
+) -> bytes:
+    """An RGB profile of three curves and a matrix.
+
+    Args:
+        name: ASCII.
+        kind: class: `mntr`, `scnr`.
+        columns: XYZ of red, green and blue at full light, relative to the D50 of ICC.
+        curves: three, as `curve` makes them.
+
+    Source:
+        ICC.1:2001-04 clauses 6.3.1.2 and 6.3.2.2 (three-component matrix-based profiles).
+    """
+    names = "rgb"
+    colorants = [(f"{c}XYZ", _xyz(column)) for c, column in zip(names, np.asarray(columns), strict=True)]
+    tones = [(f"{c}TRC", body) for c, body in zip(names, curves, strict=True)]
+    return _profile(name, kind, b"RGB ", b"XYZ ", [*colorants, *tones])
+
+
+def table_profile(name: str, kind: bytes, entries: Sequence[Numbers], lab: Numbers) -> bytes:
+    """An RGB profile of one table to CIELAB.
+
+    Args:
+        name: ASCII.
+        kind: class: `scnr`.
+        entries: three curves by which a channel enters the table, 0 to 1, of one length (2 to 4096).
+        lab: CIELAB at the points of an even grid, shape (n, n, n, 3), red slowest; D50.
+
+    Source:
+        ICC.1:2001-04 clause 6.5.9 (lut16Type), with CIELAB as 0xFF00 for L* 100 and 0x8000 for a* 0 (clause 6.3.4.2).
+    """
+    points = lab.shape[0]
+    codes = np.rint(np.clip(lab * (652.8, 256, 256) + (0, 32768, 32768), 0, 65535)).astype(">u2")
+    unit = (np.eye(3) * 65536).astype(">i4").tobytes()
+    straight = np.array([0, 65535], ">u2").tobytes()
+    body = (
+        b"mft2" + bytes(4) + bytes([3, 3, points, 0]) + unit
+        + len(entries[0]).to_bytes(2, "big") + (2).to_bytes(2, "big")
+        + b"".join(_codes(entry) for entry in entries) + codes.tobytes() + straight * 3
+    )  # fmt: skip
+    # Under both names, stored once: who asks for relative colours must not be given perceptual ones in their place.
+    return _profile(name, kind, b"RGB ", b"Lab ", [("A2B0", body), ("A2B1", body)])
+
+
+def curve(points: Numbers) -> bytes:
+    """A tone curve from its values at even steps, 0 to 1. Source: ICC.1:2001-04 clause 6.5.3 (curveType)."""
+    return b"curv" + bytes(4) + len(points).to_bytes(4, "big") + _codes(points)
+
+
+def _codes(points: Numbers) -> bytes:
+    return np.rint(np.clip(points, 0, 1) * 65535).astype(">u2").tobytes()
+
+
+def _columns(primaries: Sequence[tuple[float, float]], white: tuple[float, float]) -> Numbers:
+    """XYZ of red, green and blue, a row each, at the D50 of ICC.
+
+    Source:
+        Grassmann's law (SMPTE RP 177); chromatic adaptation by Bradford, ICC.1 annex E.
+    """
+    corners = np.array([_xyz_of(*xy) for xy in primaries])
+    white_xyz = np.array(_xyz_of(*white))
+    light = np.linalg.solve(corners.T, white_xyz)[:, None] * corners
+    gain = (_BRADFORD @ _WHITE) / (_BRADFORD @ white_xyz)
+    adapt = np.linalg.solve(_BRADFORD, gain[:, None] * _BRADFORD)
+    carried: Numbers = light @ adapt.T
+    return carried
+
+
+def _xyz_of(x: float, y: float) -> tuple[float, float, float]:
+    return x / y, 1.0, (1 - x - y) / y
+
+
+def _srgb_light(code: float) -> float:
     """Linear light of an sRGB value in [0, 1]. Source: IEC 61966-2-1."""
     return code / 12.92 if code <= 0.04045 else ((code + 0.055) / 1.055) ** 2.4
 
 
-def _curve() -> bytes:
-    points = [round(65535 * _decoded(i / (_CURVE_POINTS - 1))) for i in range(_CURVE_POINTS)]
-    body = b"".join(point.to_bytes(2, "big") for point in points)
-    return b"curv" + bytes(4) + _CURVE_POINTS.to_bytes(4, "big") + body
+def _romm_light(code: float) -> float:
+    """Linear light of a ROMM RGB value in [0, 1]. Source: ISO 22028-2: 16 times below 1/512 of light."""
+    return code / 16 if code < 16 / 512 else code**1.8
 
 
-def _xyz(values: Sequence[float]) -> bytes:
+def _sampled(light: Callable[[float], float], points: int) -> bytes:
+    """A curve from its formula."""
+    return curve(np.array([light(i / (points - 1)) for i in range(points)]))
+
+
+def _xyz(values: Sequence[float] | Numbers) -> bytes:
     return b"XYZ " + bytes(4) + b"".join(round(v * 65536).to_bytes(4, "big", signed=True) for v in values)
 
 
@@ -66,7 +171,7 @@ def _description(text: str) -> bytes:
     return b"desc" + bytes(4) + len(ascii_part).to_bytes(4, "big") + ascii_part + bytes(4 + 4 + 2 + 1 + 67)
 
 
-def _profile(name: str, kind: bytes, space: bytes, tags: list[tuple[str, bytes]]) -> bytes:
+def _profile(name: str, kind: bytes, space: bytes, connection: bytes, tags: list[tuple[str, bytes]]) -> bytes:
     """Lay out header, tag table and tag data; equal data is stored once."""
     white = b"XYZ " + bytes(4) + _D50
     every = [("desc", _description(name)), ("cprt", _text(_RIGHTS)), ("wtpt", white), *tags]
@@ -79,7 +184,7 @@ def _profile(name: str, kind: bytes, space: bytes, tags: list[tuple[str, bytes]]
         table += signature.encode() + places[body].to_bytes(4, "big") + len(body).to_bytes(4, "big")
     date = b"".join(n.to_bytes(2, "big") for n in (2026, 1, 1, 0, 0, 0))
     header = (
-        (start + len(data)).to_bytes(4, "big") + bytes(4) + bytes.fromhex("02400000") + kind + space + b"XYZ "
+        (start + len(data)).to_bytes(4, "big") + bytes(4) + bytes.fromhex("02400000") + kind + space + connection
         + date + b"acsp" + bytes(4) + bytes(4) + bytes(4) + bytes(4) + bytes(8) + bytes(4) + _D50
     )  # fmt: skip
     return header.ljust(128, b"\0") + table + data

@@ -280,6 +280,36 @@ def test_a_damaged_profile_in_the_config_is_held_and_named(tmp_path: Path) -> No
     assert "[scanner]" in caught.remedy
 
 
+def test_a_profile_of_inks_in_the_config_holds_a_scan_in_rgb(tmp_path: Path) -> None:
+    (tmp_path / "press.icc").write_bytes(cmyk_profile()[:12] + b"scnr" + cmyk_profile()[16:])
+    caught = held(tiff(tmp_path / "heron.tif", noise()), Scanner(profile=tmp_path / "press.icc"))
+    assert "is for CMYK, and heron.tif is RGB" in caught.reason
+
+
+def test_a_printers_profile_in_the_place_of_the_scanners_holds(tmp_path: Path) -> None:
+    (tmp_path / "rag.icc").write_bytes(srgb().data[:12] + b"prtr" + srgb().data[16:])
+    caught = held(tiff(tmp_path / "heron.tif", noise()), Scanner(profile=tmp_path / "rag.icc"))
+    assert "that of a printer" in caught.reason
+    assert "[paper.NAME]" in caught.remedy
+
+
+def lying() -> dict[str, bytes]:
+    data = srgb().data
+    at = data.index(b"rTRC", 132)
+    return {
+        "points-into-header": data[: at + 4] + bytes(4) + data[at + 8 :],
+        "points-at-itself": data[: at + 4] + at.to_bytes(4, "big") + data[at + 8 :],
+        "inks-in-name": data[:16] + b"CMYK" + data[20:],
+        "size": (2**31).to_bytes(4, "big") + data[4:],
+    }
+
+
+@pytest.mark.parametrize("how", lying())
+def test_a_profile_that_loops_or_lies_holds_its_scan(tmp_path: Path, how: str) -> None:
+    for path in each_kind(tmp_path, lying()[how]):
+        assert "profile" in held(path).reason
+
+
 # The opening
 
 
