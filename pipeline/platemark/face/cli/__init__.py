@@ -16,6 +16,8 @@ _HOMES = {
     "prepare": "make",
     "find": "find",
     "compare": "compare",
+    "profiles": "profiles",
+    "characterise": "characterise",
     "reproduce": "check",
     "verify": "check",
     "stages": "stages",
