@@ -12,9 +12,9 @@ from platemark.pixels.picture import to_eight_bits
 from platemark.pixels.profile_facts import outline
 from platemark.pixels.profiles import Profile, srgb
 
-_SIDE, _REACH = 640, 140  # pixels; a* and b* from -140 to 140, which is as far as ROMM RGB goes but for its blue
+_SIDE, _REACH = 640, 140  # pixels; a* and b* from -140 to 140: CIELAB in profiles ends at 128
 _LIGHTNESS = 65.0
-_INK, _FAINT, _PAPER = "#1a1a1a", "#9a9a9a", (250, 250, 250)
+_INK, _FADED, _FAINT, _PAPER = "#1a1a1a", "#505050", "#9a9a9a", (250, 250, 250)
 
 
 def gamut_picture(profile: Profile) -> bytes:
@@ -24,12 +24,12 @@ def gamut_picture(profile: Profile) -> bytes:
     ImageDraw.Draw(mask).polygon(ours, fill=255)
     picture = Image.new("RGB", (_SIDE, _SIDE), _PAPER)
     picture.paste(Image.fromarray(_colours()), (0, 0), mask)
-    draw, font = ImageDraw.Draw(picture), ImageFont.load_default(15)
-    _axes(draw, font)
+    draw = ImageDraw.Draw(picture)
+    _axes(draw)
     draw.line(_closed(_on_paper(outline(srgb()))), fill=_FAINT, width=2)
     draw.line(_closed(ours), fill=_INK, width=3)
-    draw.text((12, 10), profile.description, fill=_INK, font=font)
-    draw.text((12, 30), "dark line: its outline; grey line: sRGB", fill="#606060", font=font)
+    _write(draw, (12, 10), profile.description, _INK)
+    _write(draw, (12, 30), "dark line: its outline; grey line: sRGB", _INK)
     buffer = BytesIO()
     picture.save(buffer, "PNG", optimize=True)
     return buffer.getvalue()
@@ -43,17 +43,22 @@ def _colours() -> NDArray[np.uint8]:
     return np.frombuffer(image.write_to_memory(), np.uint8).reshape(_SIDE, _SIDE, 3)
 
 
-def _axes(draw: ImageDraw.ImageDraw, font: ImageFont.FreeTypeFont | ImageFont.ImageFont) -> None:
+def _axes(draw: ImageDraw.ImageDraw) -> None:
     middle = _SIDE // 2
     for ring in (50, 100):
         radius = ring / _REACH * middle
         draw.ellipse((middle - radius, middle - radius, middle + radius, middle + radius), outline=_FAINT)
-        draw.text((middle + radius * 0.72, middle - radius * 0.72), str(ring), fill="#606060", font=font)
+        _write(draw, (middle + radius * 0.72, middle - radius * 0.72), str(ring), _FADED)
     draw.line((0, middle, _SIDE, middle), fill=_FAINT)
     draw.line((middle, 0, middle, _SIDE), fill=_FAINT)
-    for words, x, y in (("green", 6, middle + 4), ("red", _SIDE - 32, middle + 4),
+    for words, x, y in (("green", 6, middle + 4), ("red", _SIDE - 34, middle + 4),
                         ("blue", middle + 6, _SIDE - 22), ("yellow", middle + 6, 52)):  # fmt: skip
-        draw.text((x, y), words, fill="#606060", font=font)
+        _write(draw, (x, y), words, _FADED)
+
+
+def _write(draw: ImageDraw.ImageDraw, at: tuple[float, float], words: str, colour: str) -> None:
+    """With a light rim, so that it is read on any colour."""
+    draw.text(at, words, fill=colour, font=ImageFont.load_default(15), stroke_width=2, stroke_fill=_PAPER)
 
 
 def _on_paper(plane: NDArray[np.float64]) -> list[tuple[float, float]]:

@@ -16,7 +16,7 @@ Lab = NDArray[np.float32]
 CLASSES = {"scnr": "scanner", "mntr": "screen or working space", "prtr": "printer", "spac": "working space"}
 _TABLES = {"0": "perceptual", "1": "relative", "2": "saturation"}
 _MATRIX = {"rTRC", "gTRC", "bTRC", "rXYZ", "gXYZ", "bXYZ"}
-_STEPS = 25  # along each edge of the device's cube: its outline in a picture of some 600 pixels is then smooth
+_STEPS = 65  # along each edge of the device's cube: each five degrees of hue then hold hundreds of its colours
 
 
 @dataclass(frozen=True)
@@ -110,9 +110,11 @@ def _lab_of(profile: Profile, codes: NDArray[np.uint16]) -> Lab:
 
 @cache
 def _surface(bands: int) -> NDArray[np.uint16]:
-    """Device values all over the sides of the cube (of inks: where one ink at least is missing or full)."""
-    steps = {1: 256, 3: _STEPS, 4: 9}[bands]
-    codes = np.array(list(product(np.linspace(0, 65535, steps), repeat=bands)))
-    edge = ((codes == 0) | (codes == 65535)).any(axis=1)
-    wanted: NDArray[np.uint16] = np.rint(codes if bands == 1 else codes[edge]).astype(np.uint16)
-    return wanted
+    """Device values all over the sides of the cube; of inks without black, which only takes colour away."""
+    steps = np.rint(np.linspace(0, 65535, _STEPS)).astype(np.uint16)
+    if bands == 1:
+        return steps[:, None]
+    square = np.array(list(product(steps, repeat=2)))
+    sides = [np.insert(square, axis, end, axis=1) for axis in range(3) for end in (0, 65535)]
+    codes = np.concatenate(sides)
+    return np.insert(codes, 3, 0, axis=1) if bands == 4 else codes

@@ -50,6 +50,12 @@ def test_a_bad_profile_is_named_and_the_others_are_explained(shelf: Path) -> Non
     assert "notes" not in said
 
 
+def test_a_name_in_brackets_is_shown_as_it_is(shelf: Path) -> None:
+    (shelf / "rag [red].icc").write_bytes(srgb().data.replace(b"sRGB (platemark)", b"[bold]sRGB[/]   "))
+    code, said = typed()
+    assert (code, "rag [red].icc [bold]sRGB[/]" in said) == (0, True)
+
+
 def test_a_gamut_is_drawn_for_each(shelf: Path, tmp_path: Path) -> None:
     (shelf / "mine.icm").write_bytes(oprgb().data)
     (shelf / "press.icc").write_bytes(reads_only(b"spac"))

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from rich.markup import escape
 
 from platemark.face.cli.make import config_option
 from platemark.face.cli.saying import console, readable_errors, say, table_of
@@ -63,16 +64,18 @@ def _show(shelf: list["OnShelf"]) -> None:
 
     table = table_of("profile", "name", "for", "colours", "ICC", "reads by", "prints by", "white L* a* b*", "black L*")
     for it in shelf:
-        file = printable(it.place.name) if it.place else "(built in)"
+        file = escape(printable(it.place.name)) if it.place else "(built in)"
         if it.profile is None:
-            table.add_row(file, f"[yellow]cannot be used[/]: {printable(it.why)}")
             continue
         facts = facts_of(it.profile)
         table.add_row(
-            file, printable(facts.name), facts.kind, facts.space, facts.version, ", ".join(facts.intents),
+            file, escape(printable(facts.name)), facts.kind, facts.space, facts.version, ", ".join(facts.intents),
             ", ".join(facts.prints) or "nothing", " ".join(f"{v:g}" for v in facts.media_white), f"{facts.black[0]:g}",
         )  # fmt: skip
     console.print(table)
+    for it in shelf:
+        if it.profile is None and it.place is not None:
+            say(f"{it.place.name} cannot be used: {it.why}")
     say("White: the paper a printer's profile was measured on; of others it is 100 by definition.")
 
 
