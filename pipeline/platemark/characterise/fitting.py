@@ -90,7 +90,7 @@ def fit_scanner(device: Numbers, lab: Numbers) -> Fit:
         corrected[out] = ciede2000(correction(made[out]), lab[out])
     made = model.lab(device)
     kept = fit_correction(made, lab) if _helps(plain, corrected) else None
-    fitted = ciede2000(kept(made) if kept else made, lab)
+    fitted = ciede2000(kept(made) if kept else made, lab).astype(np.float64)
     return Fit(model, kept, fitted, corrected if kept else plain, plain)
 
 

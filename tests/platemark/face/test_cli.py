@@ -12,7 +12,18 @@ from conftest import CONFIG, Bench, write_scan
 from platemark.face.cli import check, main, make
 
 DONE, NOT_AS_ASKED, WRONG = 0, 1, 2
-COMMANDS = ["characterise", "compare", "demo", "find", "init", "new-stage", "prepare", "profiles", "reproduce", "stages"]
+COMMANDS = [
+    "characterise",
+    "compare",
+    "demo",
+    "find",
+    "init",
+    "new-stage",
+    "prepare",
+    "profiles",
+    "reproduce",
+    "stages",
+]
 COMMANDS += ["verify", "watch"]
 
 Command = Callable[..., Result]

@@ -206,7 +206,7 @@ def test_a_second_set_of_a_name_that_is_held_already_still_belongs_together(halv
 def test_named_alone_a_scan_of_a_set_says_what_is_missing_and_stays(halves: Bench) -> None:
     halves.drop(PARTS[0])
     [outcome] = halves.run()
-    assert (outcome.status, outcome.reason) == ("waiting", "heron_right is missing")
+    assert (outcome.status, outcome.reason) == ("waiting", "the scan heron_right is missing")
     assert halves.names("scans") == [PARTS[0]]
     assert halves.names("held") == []
 
@@ -260,7 +260,7 @@ def test_a_missing_scan_is_told_once_in_held_and_the_note_goes_when_it_comes(hal
     # Ten minutes, as the config has it where nothing is written.
     assert look(waiting, halves, 599.0)[1] == []
     [told] = look(waiting, halves, 601.0)[1]
-    assert (told.status, told.reason) == ("waiting", "heron_right is missing, and the others wait")
+    assert (told.status, told.reason) == ("waiting", "the scan heron_right is missing, and the others wait")
     assert look(waiting, halves, 9999.0)[1] == []
     assert halves.names("held") == ["heron.held.toml"]
     assert halves.names("scans") == [PARTS[0]]

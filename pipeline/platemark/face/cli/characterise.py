@@ -1,16 +1,17 @@
 """The command that profiles a scanner: characterise."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 
+from platemark.characterise.characterising import Characterised
+from platemark.characterise.fitting import Spread
+from platemark.characterise.page import kind_of, worst_patches
+from platemark.characterise.tolerances import standing
 from platemark.face.cli.saying import console, readable_errors, say, table_of
 from platemark.face.log import printable
-
-if TYPE_CHECKING:
-    from platemark.characterise.characterising import Characterised
-    from platemark.characterise.fitting import Spread
+from platemark.flow.scanner_making import make_scanner_profile
 
 
 class _Numbers(click.ParamType):  # type: ignore[type-arg]
@@ -56,10 +57,6 @@ def characterise_command(
 
     The chart is found on the scan, its patches compared with the reference; beside the profile lies a report.
     """
-    import numpy as np  # noqa: PLC0415  what only this command needs is loaded when it runs
-
-    from platemark.flow.scanner_making import make_scanner_profile  # noqa: PLC0415
-
     with readable_errors():
         found, files = make_scanner_profile(
             chart,
@@ -73,10 +70,7 @@ def characterise_command(
     say(f'To use it, write profile = "{output}" in [scanner] of platemark.toml.')
 
 
-def _show(found: "Characterised") -> None:
-    from platemark.characterise.page import kind_of, worst_patches  # noqa: PLC0415
-    from platemark.characterise.tolerances import standing  # noqa: PLC0415
-
+def _show(found: Characterised) -> None:
     lies = f"turned by {found.turned} degrees, " if found.turned else ""
     say(f"{len(found.patches)} patches; the chart lies {lies}{found.skew:+.1f} degrees askew.")
     say(f"The profile is made of {kind_of(found)}.")
@@ -94,5 +88,5 @@ def _show(found: "Characterised") -> None:
         say(f"Look at this: {warning}.")
 
 
-def _figures(spread: "Spread") -> tuple[str, str, str]:
+def _figures(spread: Spread) -> tuple[str, str, str]:
     return f"{spread.mean:.2f}", f"{spread.p95:.2f}", f"{spread.largest:.2f}"

@@ -1,17 +1,18 @@
 """Commands about colour profiles: profiles, profiles add."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 from rich.markup import escape
 
-from platemark.face.cli.make import config_option
+from platemark.face.cli.options import config_option
 from platemark.face.cli.saying import console, readable_errors, say, table_of
 from platemark.face.log import printable
-
-if TYPE_CHECKING:
-    from platemark.flow.profile_shelf import OnShelf
+from platemark.flow.profile_shelf import OnShelf, add_profile, shelf_of
+from platemark.pixels.gamut_picture import gamut_picture
+from platemark.pixels.profile_facts import facts_of
+from platemark.records.disk import make_folder
+from platemark.records.store import write_whole
 
 
 @click.group("profiles", invoke_without_command=True)
@@ -31,9 +32,6 @@ def profiles_command(context: click.Context, pictures: Path | None, config: Path
     context.obj = config.parent
     if context.invoked_subcommand is not None:
         return
-    # What reads and draws profiles is loaded when it is wanted: other commands start sooner.
-    from platemark.flow.profile_shelf import shelf_of  # noqa: PLC0415
-
     with readable_errors():
         shelf = list(shelf_of(config.parent))
         _show(shelf)
@@ -50,8 +48,6 @@ def add_command(context: click.Context, file: Path) -> None:
 
     Refused, with the reason, is what is broken or describes no scanner, screen or printer.
     """
-    from platemark.flow.profile_shelf import add_profile  # noqa: PLC0415
-
     with readable_errors():
         place, profile = add_profile(file, context.obj)
     say(f"{place}: {profile.description}")
@@ -59,9 +55,7 @@ def add_command(context: click.Context, file: Path) -> None:
     say(f'To use it, write profile = "{place.parent.name}/{place.name}" in {where} of platemark.toml.')
 
 
-def _show(shelf: list["OnShelf"]) -> None:
-    from platemark.pixels.profile_facts import facts_of  # noqa: PLC0415
-
+def _show(shelf: list[OnShelf]) -> None:
     table = table_of("profile", "name", "for", "colours", "ICC", "reads by", "prints by", "white L* a* b*", "black L*")
     for it in shelf:
         file = escape(printable(it.place.name)) if it.place else "(built in)"
@@ -79,11 +73,7 @@ def _show(shelf: list["OnShelf"]) -> None:
     say("White: the paper a printer's profile was measured on; of others it is 100 by definition.")
 
 
-def _draw(shelf: list["OnShelf"], folder: Path) -> None:
-    from platemark.pixels.gamut_picture import gamut_picture  # noqa: PLC0415
-    from platemark.records.disk import make_folder  # noqa: PLC0415
-    from platemark.records.store import write_whole  # noqa: PLC0415
-
+def _draw(shelf: list[OnShelf], folder: Path) -> None:
     make_folder(folder, remedy="name another with --pictures")
     for it in shelf:
         if it.profile is not None and it.profile.colour_space != "GRAY":
