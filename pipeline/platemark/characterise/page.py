@@ -34,7 +34,7 @@ def report_toml(found: Characterised, chart: str) -> bytes:
             "matrix_alone_left_out": _figures(Spread.of(found.fit.plain_left_out)),
             "standing": standing(found.left_out),
             "warnings": list(found.warnings),
-            "lay": {"turned": found.turned, "skew": round(found.skew, 2)},
+            "lay": {"quarter_turn": found.turned, "skew": round(found.skew, 2)},
             "not_used": [{"patch": name, "why": why} for name, why in found.left_aside.items()],
             "patch": _patches(found),
         }

@@ -410,7 +410,7 @@ def test_parts_are_taken_together_when_the_last_one_comes_and_a_missing_one_is_t
         write_scan(watched.scans / "heron_2of2.tif", whole[:, 84:])
         until(lambda: watched.outcomes)
         assert watched.done() == [("heron", "waiting")]
-        assert watched.outcomes[0].reason.startswith("heron_1of2 is missing")
+        assert watched.outcomes[0].reason.startswith("the scan heron_1of2 is missing")
         assert watched.bench.names("held") == ["heron.held.toml"]
         write_scan(watched.scans / "heron_1of2.tif", whole[:, :300])
         until(lambda: len(watched.outcomes) > 1)
