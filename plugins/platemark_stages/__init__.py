@@ -12,6 +12,7 @@ from platemark_stages.joining import Join
 from platemark_stages.jpeg import Jpeg
 from platemark_stages.proof import Proof
 from platemark_stages.resample import Resample
+from platemark_stages.sharpen import Sharpen
 from platemark_stages.sheet.looking import divided
 from platemark_stages.turned import Turned
 
@@ -25,4 +26,4 @@ def platemark_divide(picture: Picture) -> Division:
 @hookimpl
 def platemark_stages() -> Sequence[type[Stage[Any, Any]]]:
     """All stages that come with platemark."""
-    return [Join, Turned, Deskew, Crop, Dust, Resample, Proof, Border, Jpeg]
+    return [Join, Turned, Deskew, Crop, Dust, Resample, Proof, Sharpen, Border, Jpeg]

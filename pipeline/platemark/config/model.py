@@ -27,7 +27,7 @@ __all__ = [
     "Watch",
 ]
 
-DEFAULT_STAGES = ("deskew", "crop", "resample", "proof", "border", "jpeg")
+DEFAULT_STAGES = ("deskew", "crop", "resample", "proof", "sharpen", "border", "jpeg")
 
 
 class Folders(Table):

@@ -202,6 +202,12 @@ class Picture:
             self.facts[name] = find()
         return self.facts[name]  # type: ignore[return-value]
 
+    def take(self, name: Hashable, find: Callable[[], T]) -> T:
+        """As `remember`, for the last time: what is large is not kept longer than it is wanted."""
+        found = self.remember(name, find)
+        del self.facts[name]
+        return found
+
     def overview(self) -> tuple[NDArray[np.uint16], int]:
         """The whole scan before any geometry, reduced by a whole number to about 175 ppi.
 

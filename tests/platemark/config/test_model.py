@@ -34,7 +34,7 @@ class JpegSettings(Plain):
 
 
 STAGES: dict[str, type[BaseModel]] = {
-    **dict.fromkeys(("deskew", "crop", "resample", "proof"), Plain),
+    **dict.fromkeys(("deskew", "crop", "resample", "proof", "sharpen"), Plain),
     "border": BorderSettings,
     "jpeg": JpegSettings,
 }
@@ -72,7 +72,7 @@ def test_the_example_loads_as_it_is(tmp_path: Path) -> None:
 
 def test_what_is_not_written_has_its_default(write: Write, tmp_path: Path) -> None:
     config = load_config(write(A4), STAGES)
-    assert config.chain("a4") == ["deskew", "crop", "resample", "proof", "border", "jpeg"]
+    assert config.chain("a4") == ["deskew", "crop", "resample", "proof", "sharpen", "border", "jpeg"]
     assert config.print["a4"].border.mm == (12, 12, 12, 12)
     assert config.folders.originals == tmp_path / "originals"
     assert config.log.file == tmp_path / "platemark.log"

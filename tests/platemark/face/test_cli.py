@@ -257,7 +257,8 @@ def test_stages_lists_each_with_where_it_comes_from_and_what_it_writes(platemark
     said = platemark("stages")
     assert said.exit_code == DONE
     rows = {line.split()[0]: line for line in said.output.splitlines() if line.strip()}
-    assert list(rows) == ["stage", "border", "crop", "deskew", "dust", "join", "jpeg", "proof", "resample", "turned"]
+    names = ["border", "crop", "deskew", "dust", "join", "jpeg", "proof", "resample", "sharpen", "turned"]
+    assert list(rows) == ["stage", *names]
     assert "platemark 0." in rows["crop"]
     assert ".jpg" in rows["jpeg"]
     assert "Straightens the sheet." in rows["deskew"]
@@ -284,9 +285,9 @@ def test_a_stage_tells_its_settings_with_units_bounds_and_defaults(
 
 
 def test_a_stage_that_is_not_there_is_told_with_those_that_are(platemark: Command) -> None:
-    said = platemark("stages", "sharpen")
+    said = platemark("stages", "gild")
     assert said.exit_code == WRONG
-    assert "no stage named sharpen: known are: border, crop" in said.output
+    assert "no stage named gild: known are: border, crop" in said.output
 
 
 def test_stages_of_your_own_are_listed_where_the_config_names_their_folder(platemark: Command, tmp_path: Path) -> None:

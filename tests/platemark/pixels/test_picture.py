@@ -279,6 +279,13 @@ def test_the_overview_is_made_once_for_all_pictures_that_differ_in_geometry() ->
     assert found == [1, 1]
 
 
+def test_what_is_taken_is_found_once_and_kept_no_longer() -> None:
+    picture = scan()
+    picture.remember("large", lambda: 5)
+    assert [picture.take("large", lambda: 6), picture.take("large", lambda: 7)] == [5, 7]
+    assert picture.facts == {}
+
+
 @pytest.mark.parametrize("ppi", [40, 75, 149])
 def test_a_reduced_picture_shows_the_frame_as_it_stands(ppi: int) -> None:
     frame = scan(300).rotated(3).cropped(20, 15, 130, 90)
