@@ -4,7 +4,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from printers import cmyk_printer
+from printers import cmyk_printer, rgb_printer
 from scipy.ndimage import gaussian_filter
 from slanted import blurred_response, edge, halo, response
 
@@ -191,7 +191,7 @@ def test_no_channel_is_driven_to_its_end() -> None:
 @pytest.mark.parametrize("distance", ["30 cm", "50 cm"])
 def test_it_adds_what_another_library_finds_missing_after_a_blur(distance: str) -> None:
     # scipy's Gaussian in double. 10 steps of 65535, 4 % of an 8-bit level: taps have ten bits, and halves are dropped.
-    values = gaussian_filter(np.random.default_rng(1).uniform(0, 65535, (75, 90)), 1.5)
+    values = gaussian_filter(np.random.default_rng(1).uniform(0, 65535, (300, 40)), 1.5)
     before = grey_picture(values)
     parameters, _ = sharpened(before, distance=distance)
     found = Sharpen().apply(before, parameters.model_copy(update={"mask": 1, "limit": 65535, "amount": 0.5}))
@@ -238,6 +238,12 @@ def test_a_picture_in_printing_inks_is_left_alone_and_that_is_said() -> None:
     assert after is picture
     assert [notice.name for notice in job.notices] == ["left_alone"]
     assert "CMYK" in str(job.notices[0].value)
+
+
+def test_a_picture_in_the_printers_colours_is_sharpened_as_if_it_had_been_made_before() -> None:
+    lazy = edge([9000, 20000, 3000], [50000] * 3, SHARP, size=(300, 40)).converted(rgb_printer())
+    check_stage(Sharpen, lazy)
+    assert np.array_equal(sharpened(lazy)[1].array(), sharpened(lazy.settled())[1].array())
 
 
 def test_the_large_picture_is_not_kept_longer_than_needed() -> None:

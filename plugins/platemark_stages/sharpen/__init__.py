@@ -77,7 +77,7 @@ class Sharpen(Stage[SharpenSettings, SharpenParameters]):
         if not (amount and settings.overshoot):
             return SharpenParameters(amount=0)
         taps = gaussian(halo / _HALO_TO_DEVIATION / 25.4 * picture.ppi)
-        image = picture.remember(_key(picture), picture.settled).open()
+        image = picture.remember(_key(picture), picture.pixels)
         grain = min(grain_of(image, picture.ppi, taps), _MOST_GRAIN)
         job.notice("grain", round(grain / _WHITE, 4))
         return SharpenParameters(
@@ -93,7 +93,7 @@ class Sharpen(Stage[SharpenSettings, SharpenParameters]):
         if not (parameters.amount and any(parameters.taps)):
             return picture
         table = gain_table(parameters.amount, parameters.mask, parameters.limit)
-        image = picture.take(_key(picture), picture.settled).open()
+        image = picture.take(_key(picture), picture.pixels)
         return picture.with_pixels(sharpened(image, parameters.taps, table))
 
 
@@ -110,5 +110,5 @@ def _amount(strength: float, surface: str, halo: float) -> float:
 
 
 def _key(picture: Picture) -> tuple[object, ...]:
-    """The rendered picture, kept from `measure` until `apply` takes it away: it is large."""
+    """The rendered pixels, kept from `measure` until `apply` takes them away: they are large."""
     return ("sharpen", picture.placement, picture.size)

@@ -19,7 +19,7 @@ def grain_of(image: pyvips.Image, ppi: float, taps: list[int]) -> float:
     patch the median counts, and with it what covers more than half.
 
     Args:
-        image: `ushort`, one band or three, in memory: it is looked at in many places.
+        image: `ushort`, one band or three; looked at here and there.
         ppi: its resolution.
         taps: as `detail`.
 
