@@ -2,9 +2,9 @@
 
     python bench/whole.py --profile PRINTER.icc [--runs 5] [--peers OTHER/plain.py]
 
-Ours finds the sheet, straightens, crops, resamples, proofs there and back, searches the quality under 8 MB, hashes,
-archives with fsync and writes the manifest. The peers get angle and box given. Runs alternate, so that a machine
-that slows down slows all alike; the ratio is of medians.
+Ours finds the sheet, straightens, crops, resamples, proofs there and back, sharpens, searches the quality under 8 MB,
+hashes, archives with fsync and writes the manifest. The peers get angle and box given. Runs alternate, so that a
+machine that slows down slows all alike; the ratio is of medians.
 """
 
 import argparse
