@@ -21,6 +21,7 @@ import numpy as np
 import pyvips
 
 HERE = Path(__file__).parent
+UNSHARPENED = "platemark, not sharpened"
 WIDTH, HEIGHT, TILT = 4961, 7016, 1.37
 CONFIG = """\
 [print.a4]
@@ -37,6 +38,9 @@ effect = "simulate"
 
 [stage.jpeg]
 max_size = "8 MB"
+
+[stage.sharpen]
+strength = {strength}
 """
 
 
@@ -58,15 +62,17 @@ def main() -> None:
 def compare(folder: Path, bits: int, words: argparse.Namespace) -> None:
     """A row for each program."""
     scan = make_scan(folder / f"scan-{bits}.tif", bits)
+    prepare = [sys.executable, "-m", "platemark", "prepare", str(scan)]
     commands = {
-        "platemark": [sys.executable, "-m", "platemark", "prepare", str(scan)],
+        "platemark": prepare,
+        UNSHARPENED: prepare,
         "plain libvips": plain(words, "vips", scan, folder),
         "plain Pillow": plain(words, "pillow", scan, folder),
     }
     taken = {name: [] for name in commands}
     for run in range(words.runs + 1):
         for name, command in commands.items():
-            figures = measured(command, studio(folder / "studio", words.profile))
+            figures = measured(command, studio(folder / "studio", words.profile, 0 if name == UNSHARPENED else 1))
             if run:  # the first is the warm-up
                 taken[name].append(figures)
     medians = {name: [statistics.median(column) for column in zip(*rows, strict=True)] for name, rows in taken.items()}
@@ -82,11 +88,13 @@ def plain(words: argparse.Namespace, library: str, scan: Path, folder: Path) -> 
     return [sys.executable, str(words.peers), library, str(scan), out, *given, "--profile", str(words.profile)]
 
 
-def studio(folder: Path, profile: Path) -> Path:
+def studio(folder: Path, profile: Path, strength: int) -> Path:
     """A fresh studio, so that nothing is found done."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
-    (folder / "platemark.toml").write_text(CONFIG.format(profile=profile.resolve()), encoding="utf-8")
+    (folder / "platemark.toml").write_text(
+        CONFIG.format(profile=profile.resolve(), strength=strength), encoding="utf-8"
+    )
     return folder
 
 
