@@ -10,6 +10,7 @@ from platemark_stages.deskew import Deskew
 from platemark_stages.dust import Dust
 from platemark_stages.joining import Join
 from platemark_stages.jpeg import Jpeg
+from platemark_stages.paper_white import PaperWhite
 from platemark_stages.proof import Proof
 from platemark_stages.resample import Resample
 from platemark_stages.sharpen import Sharpen
@@ -26,4 +27,4 @@ def platemark_divide(picture: Picture) -> Division:
 @hookimpl
 def platemark_stages() -> Sequence[type[Stage[Any, Any]]]:
     """All stages that come with platemark."""
-    return [Join, Turned, Deskew, Crop, Dust, Resample, Proof, Sharpen, Border, Jpeg]
+    return [Join, Turned, Deskew, Crop, Dust, Resample, PaperWhite, Proof, Sharpen, Border, Jpeg]
