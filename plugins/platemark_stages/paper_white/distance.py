@@ -1,7 +1,7 @@
 """How far a pixel's colour lies from the paper's: CIEDE2000 near the paper, as a form of whole numbers.
 
-Near one colour CIEDE2000 is a quadratic form. It is measured once and rounded; over the pixels there are only sums and
-products of whole numbers that a float holds exactly.
+Near one colour CIEDE2000 is nearly a quadratic form. It is fitted once and rounded; over the pixels there are only sums
+and products of whole numbers that a float holds exactly.
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,8 @@ Doubles = NDArray[np.float64]
 
 UNIT = 8  # steps of a CIEDE2000 of 1: squares of up to 31.9 fit into 16 bits
 _SCALE = 4096  # of the form's factors, for their digits
-_STEP = 600  # two levels of 8 bits: well above the rounding of 16 bits, well below where the form bends
+_STEP = 400  # a level and a half of 8 bits
+WHITE = 65535
 
 
 def axes_at(paper: Sequence[int], profile: Profile) -> list[list[int]]:
@@ -25,38 +26,37 @@ def axes_at(paper: Sequence[int], profile: Profile) -> list[list[int]]:
     Returns:
         Rows of a triangle: each gives one axis, the sum of whose squares is CIEDE2000 squared, in steps.
     """
+    away, true = _around(np.array(paper, np.float64), profile)
     bands = len(paper)
-    room = np.where(np.array(paper) > 2 * _STEP, -_STEP, _STEP)
     pairs = [(i, j) for i in range(bands) for j in range(i + 1)]
-    colours = [np.array(paper, np.float64)]
-    colours += [colours[0] + room * ((np.arange(bands) == i) | (np.arange(bands) == j)) for i, j in pairs]
-    lab = lab_of(np.array(colours), profile)
-    squares = colour_difference(np.repeat(lab[:, :1], len(pairs), axis=1), lab[:, 1:])[0].astype(np.float64) ** 2
-    alone = {i: float(square) for (i, j), square in zip(pairs, squares, strict=True) if i == j}
+    products = np.stack([away[:, i] * away[:, j] * (1 if i == j else 2) for i, j in pairs], axis=1)
+    # Relative to each distance, so that the near ones count as much as the far.
+    found = np.linalg.lstsq(products / true[:, None] ** 2, np.ones(len(true)), rcond=None)[0]
     form = np.zeros((bands, bands))
-    for (i, j), square in zip(pairs, squares, strict=True):
-        mixed = alone[i] if i == j else (square - alone[i] - alone[j]) / 2
-        form[i, j] = form[j, i] = mixed / _STEP**2
+    for (i, j), value in zip(pairs, found, strict=True):
+        form[i, j] = form[j, i] = value
     values, vectors = np.linalg.eigh(form)
     # Rounding must not leave a direction in which nothing counts.
     sound = (vectors * np.maximum(values, values.max() * 1e-3)) @ vectors.T
     triangle = np.linalg.cholesky(sound).T
-    factor = UNIT * _SCALE * _shortfall(triangle, colours[0], profile)
+    told = np.sqrt(((away @ triangle.T) ** 2).sum(axis=1))
+    # Paint must not pass for paper: no colour is called nearer than it is.
+    factor = UNIT * _SCALE * float(np.clip((true / told).max(), 1, 2))
     return [[round(float(value) * factor) for value in row] for row in triangle]
 
 
-def _shortfall(triangle: Doubles, paper: Doubles, profile: Profile) -> float:
-    """By how much the form must grow to call no colour nearer than it is, at distances of 2 to 6 in any direction."""
-    bands = len(paper)
-    ways = np.stack(np.meshgrid(*[[-1.0, -0.5, 0.0, 0.5]] * bands), axis=-1).reshape(-1, bands)
-    ways = ways[np.abs(ways).max(axis=1) > 0]
-    colours = (paper + ways[:, None] * np.linspace(500, 12000, 24)[:, None]).reshape(-1, bands)
-    colours = np.rint(colours[((colours >= 0) & (colours <= 65535)).all(axis=1)])
-    lab = lab_of(np.concatenate([paper[None], colours]), profile)
-    true = colour_difference(np.repeat(lab[:, :1], len(colours), axis=1), lab[:, 1:])[0].astype(np.float64)
-    told = np.sqrt((((colours - paper) @ triangle.T) ** 2).sum(axis=1))
-    near = (true > 2) & (true < 6)
-    return float(np.clip(np.max(true[near] / told[near]), 1.0, 2.0)) if near.any() else 1.0
+def _around(paper: Doubles, profile: Profile) -> tuple[Doubles, Doubles]:
+    """Colours around the paper's at which the form is fitted.
+
+    Returns:
+        How far each channel is from the paper's, shape (count, channels); and CIEDE2000 of each.
+    """
+    ways = np.stack(np.meshgrid(*[np.arange(-18, 8) * _STEP] * len(paper)), axis=-1).reshape(-1, len(paper))
+    ways = ways[((paper + ways >= 0) & (paper + ways <= WHITE)).all(axis=1)]
+    lab = lab_of(np.concatenate([paper[None], paper + ways]), profile)
+    true = colour_difference(np.repeat(lab[:, :1], len(ways), axis=1), lab[:, 1:])[0].astype(np.float64)
+    near = (true > 1) & (true < 6)
+    return ways[near].astype(np.float64), true[near]
 
 
 def lab_of(colours: Doubles, profile: Profile) -> NDArray[np.float32]:

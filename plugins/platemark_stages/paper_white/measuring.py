@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 
 from platemark import Picture, colour_difference
 from platemark_stages.paper_white.bare import Bare, find_bare
-from platemark_stages.paper_white.distance import axes_at, lab_of
+from platemark_stages.paper_white.distance import WHITE, axes_at, lab_of
 from platemark_stages.paper_white.lamp import levelled
 from platemark_stages.paper_white.whitening import (
     PAINT,
     SURE_GRAIN,
-    WHITE,
     Paper,
     around,
     beyond_paper,
@@ -34,7 +33,7 @@ _WINDOWS = 4
 # Times the 95th percentile, which a few strokes among the paper do not move: 6.4 deviations of three equal normal
 # variables, beyond which lies none of ten million pixels.
 _BEYOND = 2.3
-_ONE_COLOUR = 0.9  # CIEDE2000; paper is of one colour, so half of its means lie within what can just be seen
+_ONE_COLOUR = 1.0  # CIEDE2000; paper is of one colour: nine tenths of its means lie within what can just be seen
 _MOVED = 0.8  # CIEDE2000 that the tint may move paint at PAINT; 1 is just visible (common practice)
 _STEEP = 1.6  # a shoulder shorter than this times its lift would turn round, light washes darker than dark ones
 _LONGEST = 28.0  # CIEDE2000; what distances can tell, less the grain
@@ -71,7 +70,7 @@ def measured(picture: Picture, *, even: bool) -> tuple[Paper | None, str]:
     single = cells_apart(level, paper)
     cells = _on_cells(bare, single.shape, 2 * around(small))
     means = mean_apart(level, single <= PAINT, single <= PAINT, paper, around(small))[cells]
-    if float(np.median(means)) > _ONE_COLOUR:
+    if float(np.percentile(means, 90)) > _ONE_COLOUR:
         return None, "the lightest part wanders in colour as a wash does"
     mottle = _wander(means, 0.5, 2.0)
     grain = _wander(_grains(picture, bare, paper), 0.8, 8.0)

@@ -14,14 +14,13 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark import Picture
-from platemark_stages.paper_white.distance import distances, squared
+from platemark_stages.paper_white.distance import WHITE, distances, squared
 from platemark_stages.paper_white.lamp import levelled
 from platemark_stages.registration.cells import Flags, box_sum
 
 Doubles = NDArray[np.float64]
 Shares = NDArray[np.uint16]
 
-WHITE = 65535
 ONE = 256  # of a share: products with 16 bits still fit into the 24 bits of a float
 PAINT = 4.0  # CIEDE2000 from the paper: farther off, a colour is paint beyond doubt and keeps hue and chroma
 SURE_GRAIN = 2.0  # CIEDE2000; grain that goes farther is known for grain only among blank surroundings
@@ -180,10 +179,11 @@ def _count(flags: Flags, reach: int) -> NDArray[np.int64]:
 
 def _fade(art: Flags, reach: float) -> Shares:
     """Nought on the art, ONE from `reach` cells off it; and towards the edges, so that no box of tint shows."""
-    step = max(1, round(reach / 4))
+    # Three means of this reach fall from all to nothing over six steps.
+    step = max(1, round(reach / 6))
     # A speck is no art to fade around: nine cells are half a square millimetre.
     art = art & (_count(art, 2) >= 9)
-    cover = (_count(art, step) > 0).astype(np.int64) * ONE
+    cover = (_count(art, 3 * step) > 0).astype(np.int64) * ONE
     # Beyond the frame the art goes on as it does at its edge; then the means near it are not too small.
     for _ in range(3):
         cover = box_sum(np.pad(cover, step, mode="edge"), step)[step:-step, step:-step] // (2 * step + 1) ** 2
