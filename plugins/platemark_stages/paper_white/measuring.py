@@ -10,6 +10,7 @@ from platemark_stages.paper_white.bare import Bare, find_bare
 from platemark_stages.paper_white.distance import WHITE, axes_at, lab_of
 from platemark_stages.paper_white.lamp import levelled
 from platemark_stages.paper_white.whitening import (
+    MM_PER_INCH,
     PAINT,
     SURE_GRAIN,
     Paper,
@@ -30,9 +31,11 @@ Doubles = NDArray[np.float64]
 _SPACES = {"RGB", "GRAY"}
 _WINDOW_MM = 4.0  # a side; of its pixels one in some thousands tells how far grain goes
 _WINDOWS = 4
-# Times the 95th percentile, which a few strokes among the paper do not move: 6.4 deviations of three equal normal
-# variables, beyond which lies none of ten million pixels.
-_BEYOND = 2.3
+# How many times the 95th percentile, which a few strokes among the paper do not move, paper may go. Single pixels: 6.3
+# deviations of one normal variable, beyond which lies none of a hundred million. Means and cells, of which there are
+# fewer: 4.5, beyond which lie seven of a million.
+_ANY_PIXEL = 3.2
+_ANY_CELL = 2.3
 _ONE_COLOUR = 1.0  # CIEDE2000; paper is of one colour: nine tenths of its means lie within what can just be seen
 _MOVED = 0.8  # CIEDE2000 that the tint may move paint at PAINT; 1 is just visible (common practice)
 _STEEP = 1.6  # a shoulder shorter than this times its lift would turn round, light washes darker than dark ones
@@ -72,9 +75,9 @@ def measured(picture: Picture, *, even: bool) -> tuple[Paper | None, str]:
     means = mean_apart(level, single <= PAINT, single <= PAINT, paper, around(small))[cells]
     if float(np.percentile(means, 90)) > _ONE_COLOUR:
         return None, "the lightest part wanders in colour as a wash does"
-    mottle = _wander(means, 0.5, 2.0)
-    grain = _wander(_grains(picture, bare, paper), 0.8, 8.0)
-    fibre = _wander(single[cells], 0.8, PAINT)
+    mottle = _wander(means, _ANY_CELL, 0.5, 2.0)
+    grain = _wander(_grains(picture, bare, paper), _ANY_PIXEL, 0.8, 8.0)
+    fibre = _wander(single[cells], _ANY_CELL, 0.8, PAINT)
     light, tint = _lifts(bare, picture)
     tint_reach = _tint_reach(tint, PAINT - max(min(grain, SURE_GRAIN), mottle))
     light_reach = min(_LONGEST, max(_STEEP * light, tint_reach, 4.0))
@@ -86,10 +89,10 @@ def touched(picture: Picture, paper: Paper, fade_mm: float) -> Touched:
     """Try it on a reduced picture."""
     small = cells_of(picture)
     level = small.with_pixels(levelled(small.pixels(), paper.lamp))
-    near = image_of(surroundings(small, paper, fade_mm))
+    beyond = beyond_paper(small, paper)
+    near = image_of(surroundings(beyond, paper, fade_mm / MM_PER_INCH * small.ppi))
     after = small.with_pixels(lifted(level.open(), near, paper))
     white: Flags = (after.array() == WHITE).all(axis=2)
-    beyond = beyond_paper(small, paper)
     single = cells_apart(level.open(), paper)
     art = (beyond > paper.blank_reach / 2) | (single > PAINT)
     moved = colour_difference(level.lab(), after.lab()) > 1
@@ -109,15 +112,15 @@ def _on_cells(bare: Bare, shape: tuple[int, ...], reach: int) -> Flags:
     return inner if inner.any() else cells
 
 
-def _wander(apart: Doubles, least: float, most: float) -> float:
+def _wander(apart: Doubles, times: float, least: float, most: float) -> float:
     """How far paper goes by itself, from the distances of many pieces of it."""
-    return float(np.clip(_BEYOND * np.percentile(apart, 95), least, most)) if apart.size else most
+    return float(np.clip(times * np.percentile(apart, 95), least, most)) if apart.size else most
 
 
 def _grains(picture: Picture, bare: Bare, paper: Paper) -> Doubles:
     """Distances of single pixels of bare paper from its mean there, in a few windows at full size."""
     cell = picture.size[0] / bare.cells.shape[1]
-    side = max(2, round(_WINDOW_MM / 25.4 * picture.ppi / cell))
+    side = max(2, round(_WINDOW_MM / MM_PER_INCH * picture.ppi / cell))
     sums = box_sum(bare.cells.astype(np.int64), side // 2)
     spots = np.argwhere(sums == (2 * (side // 2) + 1) ** 2)
     found = []

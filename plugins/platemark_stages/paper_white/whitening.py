@@ -26,7 +26,7 @@ PAINT = 4.0  # CIEDE2000 from the paper: farther off, a colour is paint beyond d
 SURE_GRAIN = 2.0  # CIEDE2000; grain that goes farther is known for grain only among blank surroundings
 # Means over 1.3 mm tell a wash of half a unit from the grain of paper.
 _AROUND_MM = 0.5
-_MM_PER_INCH = 25.4
+MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,8 @@ def whitened(picture: Picture, paper: Paper, fade_mm: float) -> Picture:
         fade_mm: over how many millimetres the tint fades out around the art; 0 for no tint at all.
     """
     small = cells_of(picture)
-    near = _enlarged(surroundings(small, paper, fade_mm), picture.size, picture.ppi / small.ppi)
+    shares = surroundings(beyond_paper(small, paper), paper, fade_mm / MM_PER_INCH * small.ppi)
+    near = _enlarged(shares, picture.size, picture.ppi / small.ppi)
     return picture.with_pixels(lifted(levelled(picture.pixels(), paper.lamp), near, paper))
 
 
@@ -99,13 +100,16 @@ def cells_of(picture: Picture) -> Picture:
     return picture.reduced(float(np.clip(picture.ppi / 2, 50, 100)))
 
 
-def surroundings(small: Picture, paper: Paper, fade_mm: float) -> Shares:
-    """What the surroundings of each cell of a reduced picture allow: shares of shape (rows, columns, 3)."""
-    apart = beyond_paper(small, paper)
+def surroundings(apart: Doubles, paper: Paper, fade_cells: float) -> Shares:
+    """What the surroundings of each cell of a reduced picture allow: shares of shape (rows, columns, 3).
+
+    Args:
+        apart: of each cell, see `beyond_paper`.
+        paper: as measured.
+        fade_cells: over how many cells the tint fades out around the art; 0 for no tint at all.
+    """
     shares = paper.shares(apart)
-    if fade_mm:
-        shares = np.minimum(shares, _fade(apart > paper.blank_reach / 2, fade_mm / _MM_PER_INCH * small.ppi)[..., None])
-    return shares
+    return np.minimum(shares, _fade(apart > paper.blank_reach / 2, fade_cells)[..., None]) if fade_cells else shares
 
 
 def beyond_paper(small: Picture, paper: Paper) -> Doubles:
@@ -135,7 +139,7 @@ def cells_apart(level: pyvips.Image, paper: Paper) -> Doubles:
 
 def around(small: Picture) -> int:
     """How many cells each way the surroundings of a cell reach."""
-    return max(1, round(_AROUND_MM / _MM_PER_INCH * small.ppi))
+    return max(1, round(_AROUND_MM / MM_PER_INCH * small.ppi))
 
 
 def mean_apart(level: pyvips.Image, alike: Flags, pale: Flags, paper: Paper, reach: int) -> Doubles:

@@ -257,8 +257,8 @@ def test_stages_lists_each_with_where_it_comes_from_and_what_it_writes(platemark
     said = platemark("stages")
     assert said.exit_code == DONE
     rows = {line.split()[0]: line for line in said.output.splitlines() if line.strip()}
-    names = ["border", "crop", "deskew", "dust", "join", "jpeg", "proof", "resample", "sharpen", "turned"]
-    assert list(rows) == ["stage", *names]
+    names = ["border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "proof", "resample", "sharpen"]
+    assert list(rows) == ["stage", *names, "turned"]
     assert "platemark 0." in rows["crop"]
     assert ".jpg" in rows["jpeg"]
     assert "Straightens the sheet." in rows["deskew"]
