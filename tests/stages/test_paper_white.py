@@ -144,6 +144,23 @@ def test_art_to_every_edge_is_left_alone_and_that_is_said() -> None:
     assert [notice.warning for notice in job.notices if "left as it is" in notice.warning]
 
 
+def test_a_flat_pale_sky_to_three_edges_is_no_paper() -> None:
+    light = paper((228, 234, 238))
+    light[170:] = (90, 120, 70)
+    picture, job = scanned(light), job_for()
+    _, after = measure_and_apply(PaperWhite, picture, job)
+    assert (after.array() == picture.array()).all()
+    assert "all four edges" in job.notices[0].warning
+
+
+def test_pale_clouds_all_over_the_sheet_are_no_paper() -> None:
+    cloudy = np.random.Generator(np.random.PCG64(8)).normal(0, 1, (ROWS, COLUMNS, 1))
+    soft = pyvips.Image.new_from_array(cloudy).gaussblur(14, precision="float").numpy().reshape(cloudy.shape)
+    picture = scanned(paper((243, 234, 208)) - soft / soft.std() * np.array([1.0, 3.0, 6.0]))
+    _, after = whitened(picture)
+    assert (after.array() == picture.array()).all()
+
+
 def test_kept_tint_changes_no_value() -> None:
     picture = scanned(painted((60, 70, 110)), shine=lamp())
     parameters, after = whitened(picture, paper="keep")

@@ -68,7 +68,7 @@ class PaperWhite(Stage[PaperWhiteSettings, PaperWhiteParameters]):
         """Find the bare paper, and tell how much of the art its whitening touches."""
         paper, why_not = measured(picture, even=settings.even_light)
         if paper is None:
-            warning = "" if settings.paper == "keep" else f"{why_not}, so the paper's tint was left as it is"
+            warning = f"{why_not}, so the paper's tint was left as it is" if settings.paper != "keep" else ""
             job.notice("paper", "none", warning)
             return PaperWhiteParameters(decision="keep")
         fade_mm = settings.fade if settings.paper == "fade" else 0.0
