@@ -5,7 +5,7 @@ import pytest
 import pyvips
 from numpy.typing import NDArray
 
-from platemark import Picture, colour_difference
+from platemark import Held, Picture, colour_difference
 from platemark.pixels.profiles import grey
 from platemark.testing import check_stage, job_for, measure_and_apply, picture_of
 from platemark_stages.paper_white import PaperWhite, PaperWhiteParameters
@@ -181,6 +181,12 @@ def test_the_ticket_can_tell_the_paper_where_none_is_found() -> None:
     told = PaperWhiteParameters(decision="white", paper=[round(value * 257) for value in CREAM])
     after = PaperWhite().apply(picture, told)
     assert (after.array()[:, -4:] == 65535).all()
+
+
+def test_a_paper_with_too_few_values_in_the_ticket_is_said() -> None:
+    told = PaperWhiteParameters(decision="white", paper=[60000])
+    with pytest.raises(Held, match="1 values and the picture 3 channels"):
+        PaperWhite().apply(scanned(paper()), told)
 
 
 def test_fading_keeps_the_tint_by_the_art_and_ends_in_white() -> None:

@@ -7,17 +7,18 @@ exactly white. Pale washes come through a shoulder: none is cut off. Paint keeps
 Put it after resample and before proof.
 """
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
-from platemark import Job, Length, Parameters, Picture, Settings, Stage
+from platemark import Held, Job, Length, Parameters, Picture, Settings, Stage
 from platemark_stages.paper_white.distance import axes_at
 from platemark_stages.paper_white.lamp import unevenness
 from platemark_stages.paper_white.measuring import measured, touched
 from platemark_stages.paper_white.whitening import Paper, whitened
 
 Decision = Literal["keep", "white", "fade"]
+Value = Annotated[int, Field(ge=1, le=65535)]
 
 
 class PaperWhiteSettings(Settings):
@@ -36,7 +37,7 @@ class PaperWhiteParameters(Parameters):
     """The decision, and the bare paper as it was measured."""
 
     decision: Decision = Field(description="As in the settings; keep where no bare paper was found.")
-    paper: list[int] = Field(
+    paper: list[Value] = Field(
         default_factory=list, description="Value of the bare paper in each channel, 0 to 65535; empty where none shows."
     )
     lamp: list[list[float]] = Field(
@@ -85,6 +86,11 @@ class PaperWhite(Stage[PaperWhiteSettings, PaperWhiteParameters]):
         """Whiten, if that is decided and there is a paper."""
         if parameters.decision == "keep" or not parameters.paper:
             return picture
+        if len(parameters.paper) != picture.profile.bands:
+            raise Held(
+                f"the paper has {len(parameters.paper)} values and the picture {picture.profile.bands} channels",
+                remedy="write one value for each channel in [corrections.paper_white], paper",
+            )
         # The ticket may tell a colour that was not found.
         axes = parameters.axes or axes_at(parameters.paper, picture.profile)
         paper = Paper(parameters.paper, axes=axes, **parameters.model_dump(include=_MEASURED))
