@@ -5,7 +5,8 @@
 FOLDER holds scans and a truth.json; without it the few of the tests are used. Each sheet is turned and cut as its truth
 says, so only its own surface counts. A speck counts from 0.15 mm across. It can be seen when the mean of 3 x 3 pixels
 differs from its surroundings by 3 in 255 and by four robust standard deviations of such means: bright dust on white
-paper cannot. A repair is false when no dirt lies in it. Drawn scenes have wash, grain, hatching, dots and splatter.
+paper cannot. A repair is false when no dirt lies in it. Drawn scenes have wash, grain, hatching, dots,
+splatter and pencil, and four hairs each.
 """
 
 import argparse
@@ -175,14 +176,14 @@ def contrast(grey: Floats, dirt: dict[str, Any]) -> tuple[float, float]:
 # Drawn scenes.
 
 
-def scenes(count: int) -> Iterator[Case]:
-    """Half sheets of A4 at 300 and 600 ppi, two kinds of art in turn."""
-    for seed in range(count):
+def scenes(count: int, first: int = 0) -> Iterator[Case]:
+    """Half sheets of A4 at 300 and 600 ppi, four kinds of art in turn."""
+    for seed in range(first, first + count):
         random = np.random.Generator(np.random.PCG64(seed))
-        ppi = (300.0, 600.0)[seed % 2]
-        kind = ("wash", "pen", "splatter")[seed % 3]
+        kind = ("wash", "pen", "splatter", "pencil")[seed % 4]
+        ppi = (300.0, 600.0)[(seed + seed // 4) % 2]
         light = Art(random, ppi).drawn(kind)
-        dirt = [speck(random, light, ppi) for _ in range(30)]
+        dirt = [speck(random, light, ppi) for _ in range(30)] + [hair(random, light, ppi) for _ in range(4)]
         blurred = softened(light)
         noisy = blurred + random.normal(0, 0.8, blurred.shape).astype(np.float32)
         array = np.rint(np.clip(noisy, 0, 255) * 257).astype(np.uint16)
@@ -201,9 +202,11 @@ class Art:
         self.light[:] = (246, 244, 238)
 
     def drawn(self, kind: str) -> Floats:
-        """Draw it: "wash", "pen" or "splatter"."""
-        if kind != "pen":
+        """Draw it: "wash", "pen", "splatter" or "pencil"."""
+        if kind in ("wash", "splatter"):
             self.wash()
+        if kind == "pencil":
+            self.sketch()
         if kind == "splatter":
             self.dots(80, (0.1, 0.6), (70, 60, 120), spread_mm=18)
         if kind == "pen":
@@ -241,6 +244,49 @@ class Art:
             length = self.random.uniform(3, 14) * self.ppmm
             for step in np.arange(0, length, 0.1 * self.ppmm):
                 blob(self.light, (x + step, y - step * 0.7), 0.15 * self.ppmm, (30, 30, 32), 1.0)
+
+    def sketch(self) -> None:
+        """Draw forms in bundles of bent lines, thin and pale, and a few lines that stand alone."""
+        for _ in range(25):
+            middle = self.random.uniform(0.15, 0.85, 2) * self.size[::-1]
+            turn, length = self.random.uniform(0, math.tau), self.random.uniform(4, 30)
+            for _ in range(self.random.integers(1, 9)):
+                at = middle + self.random.normal(0, 1.5, 2) * self.ppmm
+                line = arc(at, turn + self.random.normal(0, 0.15), length, self.random.normal(0, 0.8), self.ppmm)
+                width, grey = self.random.uniform(0.1, 0.3), self.random.uniform(90, 150)
+                lay(self.light, line, width / 2 * self.ppmm, grey, self.random.uniform(0.1, 0.6))
+
+
+def arc(middle: Floats, turn: float, length_mm: float, bend: float, ppmm: float) -> Floats:
+    """Points half a pixel apart along an arc that turns by `bend` radians from end to end."""
+    count = max(2, round(2 * length_mm * ppmm))
+    along = turn + bend * np.linspace(-0.5, 0.5, count)
+    steps = np.stack([np.cos(along), np.sin(along)], axis=1) * length_mm * ppmm / count
+    return np.asarray(middle + steps.cumsum(axis=0) - steps.sum(axis=0) / 2, np.float32)
+
+
+def lay(light: Floats, line: Floats, radius: float, grey: float, opacity: float) -> None:
+    """A line of one thickness and cover over the picture."""
+    cover, far = np.zeros(light.shape[:2], np.float32), math.ceil(radius) + 2
+    for x, y in line.tolist():
+        top, left = max(0, int(y) - far), max(0, int(x) - far)
+        part = cover[top : max(0, int(y) + far + 1), left : max(0, int(x) + far + 1)]
+        if part.size:
+            down, across = np.ogrid[top : top + part.shape[0], left : left + part.shape[1]]
+            away = np.hypot(down + 0.5 - y, across + 0.5 - x)
+            # A line thinner than a pixel covers that much of it.
+            np.maximum(part, np.clip(radius + 0.5 - away, 0, min(1, 2 * radius)), out=part)
+    light += (grey - light) * (cover * opacity)[..., None]
+
+
+def hair(random: np.random.Generator, light: Floats, ppi: float) -> dict[str, Any]:
+    ppmm = ppi / MM_PER_INCH
+    at = random.uniform(0.05, 0.95, 2) * light.shape[1::-1]
+    line = arc(at, random.uniform(0, math.tau), random.uniform(2.5, 10), random.normal(0, 0.6), ppmm)
+    dark, width = bool(random.random() < 0.7), random.uniform(0.04, 0.1)
+    grey = random.uniform(40, 150) if dark else random.uniform(225, 250)
+    lay(light, line, width / 2 * ppmm, grey, random.uniform(0.3, 0.9))
+    return {"kind": "hair", "points_px": line[:: max(1, len(line) // 8)].tolist(), "dark": dark}
 
 
 def blob(light: Floats, at: tuple[float, float], radius: float, colour: tuple[int, ...], opacity: float) -> None:
@@ -280,11 +326,12 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("folder", nargs="?", type=Path, default=DEFAULT)
     asked.add_argument("--strength", default="careful", choices=["careful", "thorough"])
-    asked.add_argument("--scenes", type=int, default=6)
+    asked.add_argument("--scenes", type=int, default=8)
+    asked.add_argument("--first", type=int, default=0, help="seed of the first drawn scene")
     asked.add_argument("--verbose", action="store_true")
     told = asked.parse_args()
     print(HEAD)
-    for name, cases in (("scans", scans_in(told.folder)), ("drawn scenes", scenes(told.scenes))):
+    for name, cases in (("scans", scans_in(told.folder)), ("drawn scenes", scenes(told.scenes, told.first))):
         total, worst = Score(), 0.0
         for case in cases:
             score = judged(case, told.strength)

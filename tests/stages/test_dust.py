@@ -103,11 +103,65 @@ def test_a_bright_speck_on_dark_paint_is_found() -> None:
 
 def test_a_curved_hair_is_found_and_taken_off() -> None:
     light = paper()
-    for angle in np.linspace(0.2, 1.6, 200):
-        disc(light, 120 + 70 * np.cos(angle), 130 + 70 * np.sin(angle), 0.6, (205, 205, 205))
+    bent(light, 0.6, 205)
     parameters, after = measure_and_apply(Dust, scanned(light), job_for())
     assert len(parameters.model_dump()["hairs"]) == 1
     assert np.abs(after.array() / 257.0 - PAPER).max() < 7
+
+
+def bent(light: Light, radius: float, value: float, down: float = 0) -> None:
+    """Paint an arc of 8 mm, half a pixel a step."""
+    for angle in np.linspace(0.2, 1.6, 200):
+        disc(light, 120 + 70 * np.cos(angle), 130 + down + 70 * np.sin(angle), radius, (value, value, value))
+
+
+def test_a_bright_hair_on_dark_paint_is_found() -> None:
+    light = paper() - 180
+    bent(light, 0.6, 110)
+    assert len(decided(light).hairs) == 1
+
+
+def test_a_hair_is_covered_to_its_ends() -> None:
+    light = paper()
+    bent(light, 0.6, 205)
+    xy = np.array(decided(light).hairs[0][1:]).reshape(-1, 2)
+    for angle in (0.2, 1.6):
+        end = 120.5 + 70 * np.cos(angle), 130.5 + 70 * np.sin(angle)
+        assert np.hypot(*(xy - end).T).min() < 5
+
+
+def test_a_stroke_of_the_pen_is_no_hair() -> None:
+    light = paper()
+    bent(light, 1.8, 40)
+    assert decided(light).hairs == []
+
+
+def test_thin_lines_side_by_side_are_hatching() -> None:
+    light = paper()
+    for down in (0, 22, 44):
+        bent(light, 0.6, 205, down)
+    assert decided(light).hairs == []
+
+
+def test_a_thin_line_of_colour_is_paint() -> None:
+    light = paper()
+    for angle in np.linspace(0.2, 1.6, 200):
+        disc(light, 120 + 70 * np.cos(angle), 130 + 70 * np.sin(angle), 0.6, (215, 160, 150))
+    assert decided(light).hairs == []
+
+
+def test_the_dark_rim_of_a_wash_is_no_hair() -> None:
+    light = paper()
+    rows, columns = np.mgrid[: light.shape[0], : light.shape[1]]
+    light[columns > 150 + rows / 4] -= 30
+    line(light, (165, 60), (215, 260), 0.6, 170)
+    assert decided(light).hairs == []
+
+
+def test_a_line_along_a_column_is_the_sensors() -> None:
+    light = paper()
+    light[60:260, 150:152] -= 20
+    assert decided(light).hairs == []
 
 
 @pytest.mark.parametrize("colour", [(190, 60, 50), (60, 90, 190), (60, 140, 70)], ids=["red", "blue", "green"])

@@ -1,135 +1,82 @@
-"""Hairs: long and thin, alone, sharp, without colour of their own, unlike all around them."""
+"""Hairs: long, thin and even, smoothly bent, alone, without colour of their own, and ending in nothing."""
+
+from dataclasses import dataclass
 
 import numpy as np
 
-from platemark_stages.dust.judging import OWN_COLOUR, SHARP, Care
-from platemark_stages.dust.marks import Marks, softened
-from platemark_stages.dust.specks import Mask, gentlest, own_colour, widened
-from platemark_stages.dust.survey import Floats, Pixels
+from platemark_stages.dust.chains import Points, chains
+from platemark_stages.dust.judging import OWN_COLOUR, Care
+from platemark_stages.dust.lines import Line, line_through
+from platemark_stages.dust.ridges import CELL, find_ridges, reduced
+from platemark_stages.dust.specks import SEEN
+from platemark_stages.dust.survey import Pixels
 
-_WINDOW_MM, _COMPANY_MM = 1.5, 5.0
-# What is a little fainter belongs to the same grain; what is three times fainter, and no grain, to the same hand.
-_AS_HIGH, _AKIN = 0.75, 0.35
-# Lint is longer than this and hair on a scan rarely longer than that (common practice).
-_HAIR_MM = (0.8, 15.0)
-_HAIR_WIDTH_MM = 0.35
-_SPECK_MM = 1.0
-
-
-def hairs_among(marks: Marks, pixels: Pixels, ppmm: float, care: Care) -> list[int]:
-    """Numbers of those marks that are hairs."""
-    speck, hair = _shapes(marks, ppmm)
-    rows, columns = pixels.shape[:2]
-    # What touches the rim is cut, and cannot be judged.
-    whole = (marks.top > 1) & (marks.left > 1) & (marks.bottom < rows - 2) & (marks.right < columns - 2)
-    clear = marks.peak >= marks.limit
-    look = Look(marks, clear, speck, pixels, ppmm, care)
-    return [mark for mark in np.flatnonzero(clear & whole & hair).tolist() if look.is_hair(mark)]
+# Hair is 0.05 to 0.1 mm wide (common practice). A bright one hides what is under it. A dark one lets light through and
+# throws back some, half in all; a line that takes more is ink.
+_OPAQUE_MM = {1: 0.05, -1: 0.1}
+# Four fifths of it stand out three quarters as much as its middle does: a stroke begins and ends with pressure, an edge
+# comes and goes.
+_EVEN = 0.75
+# Beyond its ends it is gone, but for a third that light and grain may leave.
+_ENDED = 1 / 3
+# Where both sides differ by a quarter of its height, it is the edge of something.
+_EDGE = 0.25
+# What keeps to one column or row all along, within so many pixels, is the sensor's own.
+_STRAIGHT = 1.5
+# Where more lines than these are as strong, by a half, and in company, a hand drew them.
+_SAME, _MANY = 1.5, 6
 
 
-def _shapes(marks: Marks, ppmm: float) -> tuple[Mask, Mask]:
-    """Which marks are small and compact, and which long and thin."""
-    tall, wide = marks.bottom - marks.top + 1, marks.right - marks.left + 1
-    longest, length = np.maximum(tall, wide), np.hypot(tall, wide) / ppmm
-    # Light spreads over one or two pixels on each side.
-    speck = (longest <= _SPECK_MM * ppmm + 4) & (marks.area >= 0.35 * longest**2)
-    thin = marks.area / longest <= _HAIR_WIDTH_MM * ppmm + 2
-    return speck, ~speck & thin & (length >= _HAIR_MM[0]) & (length <= _HAIR_MM[1])
+@dataclass(frozen=True)
+class Hair:
+    """A hair.
+
+    Attributes:
+        half: half its width, in working pixels.
+        path: y and x of points along it; the first pixel's centre is 0.
+    """
+
+    half: float
+    path: Points
 
 
-class Look:
-    """A close look at single marks and what surrounds them."""
+def find_hairs(pixels: Pixels, ppmm: float, care: Care) -> list[Hair]:
+    """All hairs, dark and bright.
 
-    def __init__(self, marks: Marks, clear: Mask, speck: Mask, pixels: Pixels, ppmm: float, care: Care) -> None:
-        """Remember what to look at.
+    Args:
+        pixels: shape (rows, columns, channels).
+        ppmm: pixels per millimetre.
+        care: how sure to be.
+    """
+    grey, factor = reduced(pixels, ppmm)
+    if min(grey.shape) < CELL:
+        return []
+    lines = [
+        line
+        for sign, ridges in find_ridges(grey).items()
+        for points in chains(ridges)
+        if (line := line_through(points, sign, pixels, grey, ppmm / factor)) is not None
+    ]
+    hairs = [line for line in lines if _is_hair(line, care) and not _drawn(line, lines, care)]
+    return [Hair(line.half * factor, (line.path + 0.5) * factor - 0.5) for line in hairs]
 
-        Args:
-            marks: all of one sign.
-            clear: which of them stand out from the grain.
-            speck: which of them are small and compact.
-            pixels: where they were found.
-            ppmm: pixels per millimetre.
-            care: how sure to be.
-        """
-        self._marks, self._pixels, self._ppmm, self._care = marks, pixels, ppmm, care
-        self._clear, self._stroke = clear, clear & ~speck
 
-    def is_hair(self, mark: int) -> bool:
-        """Alone, in little company, and a hair by its looks."""
-        return (
-            not self._stroke_near(mark, self._care.hair_alone_mm)
-            and self._company(mark) <= self._care.company
-            and self._looks_it(mark)
-        )
+def _is_hair(line: Line, care: Care) -> bool:
+    return bool(
+        line.height >= SEEN
+        and line.even >= _EVEN
+        and line.colour < OWN_COLOUR
+        and line.opaque_mm <= _OPAQUE_MM[line.sign]
+        and line.height >= care.hair_further * line.company
+        # It is a mean of many pixels, so that as much in single ones beside it does not hide it.
+        and line.height >= line.spread
+        and line.beyond <= _ENDED * line.height
+        and line.step <= _EDGE * line.height
+        and np.ptp(line.path, axis=0).min() > _STRAIGHT
+    )
 
-    def _looks_it(self, mark: int) -> bool:
-        """Sharp, colourless, and so many times further from the ground than what lies around it."""
-        window, inside = self._window(mark)
-        around = ~widened(widened(inside | self._other_specks(window.shape[:2])))
-        if not around.any():
-            return False
-        ground = np.median(window[around], axis=0)
-        core = self._core(window, mark)
-        height = abs(float(ground.mean() - core.mean()))
-        return (
-            own_colour(ground, core) < OWN_COLOUR
-            and gentlest(window.mean(axis=2), inside) >= SHARP * height
-            # Grain varies, and so do edges and what compression leaves beside them.
-            and height >= self._care.hair_further * float(np.ptp(softened(window).mean(axis=2)[around]))
-        )
 
-    def _stroke_near(self, mark: int, within_mm: float) -> bool:
-        """Whether a pixel of a stroke of some strength, other than the mark itself, lies so near."""
-        marks, far = self._marks, within_mm * self._ppmm
-        akin = self._stroke & (marks.peak >= _AKIN * marks.peak[mark])
-        akin[mark] = False
-        top, bottom, left, right = (box[mark] for box in (marks.top, marks.bottom, marks.left, marks.right))
-        for other in self._reaching(akin, top - far, bottom + far, left - far, right + far):
-            y, x = marks.pixels(other)
-            if np.any((y >= top - far) & (y <= bottom + far) & (x >= left - far) & (x <= right + far)):
-                return True
-        return False
-
-    def _company(self, mark: int) -> int:
-        """How many other marks lie near that are as high as this one, or nearly."""
-        marks, far = self._marks, _COMPANY_MM * self._ppmm
-        share = marks.peak / marks.peak[mark]
-        alike = (share >= _AS_HIGH) | ((share >= _AKIN) & self._clear)
-        near = np.abs(marks.peak_y - marks.peak_y[mark]) <= far
-        near &= np.abs(marks.peak_x - marks.peak_x[mark]) <= far
-        return int(np.count_nonzero(alike & near)) - 1
-
-    def _reaching(self, among: Mask, top: float, bottom: float, left: float, right: float) -> list[int]:
-        """Numbers of those marks whose box has a part in this one."""
-        marks = self._marks
-        down = (marks.bottom >= top) & (marks.top <= bottom)
-        return np.flatnonzero(among & down & (marks.right >= left) & (marks.left <= right)).tolist()
-
-    def _window(self, mark: int) -> tuple[Floats, Mask]:
-        """What surrounds a mark, and where in it the mark is."""
-        marks, margin = self._marks, max(4, round(_WINDOW_MM * self._ppmm))
-        self._top, self._left = max(0, marks.top[mark] - margin), max(0, marks.left[mark] - margin)
-        rows = slice(self._top, marks.bottom[mark] + margin + 1)
-        window = self._pixels[rows, self._left : marks.right[mark] + margin + 1].astype(np.float32)
-        y, x = marks.pixels(mark)
-        inside = np.zeros(window.shape[:2], bool)
-        inside[y - self._top, x - self._left] = True
-        return window, inside
-
-    def _other_specks(self, shape: tuple[int, ...]) -> Mask:
-        """Where in the window other small marks are; whether they are too many is asked elsewhere."""
-        inside = np.zeros(shape, bool)
-        rows, columns = shape
-        bottom, right = self._top + rows - 1, self._left + columns - 1
-        for other in self._reaching(~self._stroke, self._top, bottom, self._left, right):
-            y, x = self._marks.pixels(other)
-            here = (y >= self._top) & (y <= bottom) & (x >= self._left) & (x <= right)
-            inside[y[here] - self._top, x[here] - self._left] = True
-        return inside
-
-    def _core(self, window: Floats, mark: int) -> Floats:
-        """Mean colour of the higher quarter of a mark."""
-        y, x = self._marks.pixels(mark)
-        core = slice(0, max(1, len(y) // 4))
-        mean: Floats = window[y[core] - self._top, x[core] - self._left].mean(axis=0)
-        return mean
+def _drawn(line: Line, lines: list[Line], care: Care) -> bool:
+    """Whether many lines of its strength are not alone."""
+    alike = [other for other in lines if other.sign == line.sign and 1 / _SAME <= other.height / line.height <= _SAME]
+    return sum(other.height < care.hair_further * other.company for other in alike) > _MANY

@@ -24,8 +24,7 @@ class Care:
         further: how many times a speck is higher than anything there.
         quiet: how many times its height is that of all greys around it; then nothing of the art is there.
         company: so many marks a third as high within 5 mm are still no pattern.
-        hair_alone_mm: no stroke is nearer to a hair.
-        hair_further: how many times the variation around it a hair must stand out.
+        hair_further: how many times a hair stands out further than any line beside it.
     """
 
     height: float
@@ -34,19 +33,14 @@ class Care:
     further: float
     quiet: float
     company: int
-    hair_alone_mm: float
     hair_further: float
 
 
 # A nib draws dots within a few millimetres of its lines. On a very dusty glass (150 specks on A4) 0.2 others are to be
 # expected within 5 mm each way, and four come together in one of ten thousand such
 # places (Poisson).
-CAREFUL = Care(
-    height=4.5 * 257, grain=4.0, alone_mm=1.5, further=1.4, quiet=1.4, company=3, hair_alone_mm=3.0, hair_further=1.4
-)
-THOROUGH = Care(
-    height=4.5 * 257, grain=4.0, alone_mm=0.7, further=1.4, quiet=1.2, company=5, hair_alone_mm=2.0, hair_further=1.1
-)
+CAREFUL = Care(height=4.5 * 257, grain=4.0, alone_mm=1.5, further=1.4, quiet=1.4, company=3, hair_further=1.4)
+THOROUGH = Care(height=4.5 * 257, grain=4.0, alone_mm=0.7, further=1.4, quiet=1.2, company=5, hair_further=1.1)
 # In the midst of paint a speck has to be sharper and further from the grain than on a quiet ground.
 _PAINT_GRAIN, _PAINT_SLOPE = 1.25, 0.33
 # A step across an edge that a sensor blurs by 0.7 pixels, one sigma, is at least half its height (normal
@@ -89,5 +83,5 @@ def _drawn(specks: Specks, dust: Mask, ppmm: float, care: Care) -> Mask:
     drawn = np.zeros(len(dust), bool)
     for i in np.flatnonzero(dust & strong).tolist():
         alike = strong & (np.abs(specks.peak - specks.peak[i]) <= _SAME * specks.peak[i])
-        drawn[i] = np.count_nonzero(crowded & alike) > max(_MANY, np.count_nonzero(alike) / 2)
+        drawn[i] = np.count_nonzero(crowded & alike) > max(_MANY, np.count_nonzero(alike) / 4)
     return drawn

@@ -119,17 +119,13 @@ def _table(factors: list[float]) -> pyvips.Image:
     return pyvips.Image.new_from_memory(table.tobytes(), 65536, 1, len(factors), "ushort")
 
 
-def corrected(pixels: Pixels, columns: list[Streak], rows: list[Streak], factor: int) -> Pixels:
-    """The same for a reduced array, so that streaks do not hide dust: for measuring only."""
-    if not (columns or rows):
-        return pixels
-    out = pixels.copy()
+def correct(pixels: Pixels, columns: list[Streak], rows: list[Streak], factor: int) -> None:
+    """The same in a reduced array itself, so that streaks do not hide dust: for measuring only."""
     for axis, streaks in ((1, columns), (0, rows)):
-        lines = np.moveaxis(out, axis, 0)
+        lines = np.moveaxis(pixels, axis, 0)
         for number, *factors in streaks:
             if number < len(lines) * factor:
                 # Of the columns that were reduced to one, this is one.
                 gain = 1 + (np.array(factors, np.float32) - 1) / factor
                 line = lines[int(number) // factor]
                 line[:] = np.minimum(np.rint(line * gain), 65535)
-    return out
