@@ -49,8 +49,9 @@ SHARP, _SHARPEST = 0.25, 1.25
 # What neither a grey veil nor a shadow explains of a difference, as a share of it: paint.
 OWN_COLOUR = 0.08
 _COMPANY_MM, _AKIN = 5.0, 0.35
-# Dust falls anywhere; where strong marks alike stand in crowds, six at least and most of them, they were drawn.
-_SAME, _MANY = 0.25, 6
+# Dust falls anywhere; where strong marks alike stand in crowds, more than six and a quarter of them, they were drawn:
+# the others are those that the hand set further out.
+_SAME, _MANY, _CROWDED = 0.25, 6, 0.25
 
 
 def dust_among(specks: Specks, ppmm: float, care: Care) -> Mask:
@@ -77,11 +78,11 @@ def _company(specks: Specks, among: Mask, share: float, ppmm: float) -> Floats:
 
 
 def _drawn(specks: Specks, dust: Mask, ppmm: float, care: Care) -> Mask:
-    """Which are strong, and most marks of their strength stand in crowds: one pen, one hand."""
+    """Which are strong, and many marks of their strength stand in crowds: one pen, one hand."""
     strong = specks.peak >= STRONG
     crowded = strong & (_company(specks, strong, 0.0, ppmm) > care.company)
     drawn = np.zeros(len(dust), bool)
     for i in np.flatnonzero(dust & strong).tolist():
         alike = strong & (np.abs(specks.peak - specks.peak[i]) <= _SAME * specks.peak[i])
-        drawn[i] = np.count_nonzero(crowded & alike) > max(_MANY, np.count_nonzero(alike) / 4)
+        drawn[i] = np.count_nonzero(crowded & alike) > max(_MANY, _CROWDED * np.count_nonzero(alike))
     return drawn

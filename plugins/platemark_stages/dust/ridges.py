@@ -25,9 +25,9 @@ _MARGIN = RUN + BESIDE + 1
 # 16 bits to 14, so that differences fit in int16.
 _SHIFT = 2
 UNIT = 1 << _SHIFT
-# Grain is alike within some millimetres: squares of so many cells, of which three by three are looked at together.
+# Grain is alike within some millimetres: squares of so many cells.
 _SQUARE = 10
-# A hair covers one in twenty cells of such nine squares at most.
+# A hair that crosses a square covers a tenth of its cells.
 _OFTEN = 90
 
 
@@ -37,7 +37,7 @@ class Ridges:
 
     Attributes:
         heights: shape (rows, columns), highest ridge in each cell, 0 to 65535.
-        usual: median of the surroundings.
+        usual: median of the surroundings of each.
         often: their 90th percentile.
         y: row of the ridge in the reduced scan.
         x: its column.
@@ -122,10 +122,23 @@ def _with_surroundings(cells: Heights, places: NDArray[np.uint8]) -> Ridges:
     y += np.arange(rows)[:, None] * CELL
     x += np.arange(columns) * CELL
     heights = cells.astype(np.uint16) * np.uint16(UNIT)
-    usual, often = np.zeros(cells.shape, np.float32), np.zeros(cells.shape, np.float32)
-    for top in range(0, rows, _SQUARE):
-        for left in range(0, columns, _SQUARE):
-            around = heights[max(0, top - _SQUARE) : top + 2 * _SQUARE, max(0, left - _SQUARE) : left + 2 * _SQUARE]
-            here = slice(top, top + _SQUARE), slice(left, left + _SQUARE)
-            usual[here], often[here] = np.percentile(around, (50, _OFTEN))
+    usual, often = (
+        np.repeat(np.repeat(level, _SQUARE, axis=0), _SQUARE, axis=1)[:rows, :columns] for level in _grain(heights)
+    )
     return Ridges(heights, usual, often, y, x)
+
+
+def _grain(heights: Levels) -> tuple[Floats, Floats]:
+    """Median and 90th percentile of each square; of three by three squares the middle one.
+
+    So a hair that fills one square is not measured against itself.
+    """
+    down, across = (-(-length // _SQUARE) for length in heights.shape)
+    fill = [(0, count * _SQUARE - length) for count, length in zip((down, across), heights.shape, strict=True)]
+    squares = np.pad(heights, fill, mode="reflect" if min(heights.shape) > _SQUARE else "edge")
+    squares = squares.reshape(down, _SQUARE, across, _SQUARE).swapaxes(1, 2).reshape(down, across, -1)
+    measured = np.percentile(squares, (50, _OFTEN), axis=2)
+    padded = np.pad(measured, ((0, 0), (1, 1), (1, 1)), mode="edge")
+    nine = [padded[:, i : i + down, j : j + across] for i in range(3) for j in range(3)]
+    usual, often = np.median(nine, axis=0).astype(np.float32)
+    return usual, often
