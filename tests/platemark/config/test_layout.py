@@ -78,7 +78,7 @@ def test_a_border_on_a_larger_sheet_is_measured_from_the_edge_of_the_print() -> 
 @given(
     width=st.integers(600, 9000),
     height=st.integers(600, 9000),
-    # Two of 28 mm leave 4 mm of the smallest sheet, 11 pixels at 72 ppi; what leaves none is refused, see below.
+    # Two of 28 mm leave 4 mm of the smallest sheet, 11 pixels at 72 ppi; what leaves none is refused (test_model.py).
     border=st.lists(st.integers(0, 280), min_size=4, max_size=4),
     ppi=st.integers(72, 1440),
 )
