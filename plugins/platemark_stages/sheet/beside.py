@@ -48,7 +48,24 @@ def out_to_the_lid(look: Look, frame: Frame) -> Frame:
             ):
                 frame = wider
                 break
-    return frame
+    return _out_to_the_rims(look, frame)
+
+
+def _out_to_the_rims(look: Look, frame: Frame) -> Frame:
+    """Move sides to the rim where neither lid nor an edge with lid beyond it comes before: a line of the art in a sheet
+    that lies in a corner of the bed. Paper must be seen along that rim, and the sides next to it all the way to it.
+    """
+    colour = lid_of(look, frame)
+    if colour is None:
+        return frame
+    moved = [k for k in range(4) if not frame.rims[k] and _bare_beyond(look, frame, k, colour) < 1 - BARE]
+    if not moved:
+        return frame
+    sides = [look.frames.lines[axis][-1] if axis in moved else side for axis, side in enumerate(frame.sides)]
+    wider = look.frames.of(sides)
+    if wider is None or wider.net <= LEAST_NET or rim_in_doubt(look, wider) is not None:
+        return frame
+    return wider if all(_run_to(wider, axis) for axis in moved) else frame
 
 
 def _bare_beyond(look: Look, frame: Frame, axis: int, colour: Doubles) -> float:

@@ -65,36 +65,37 @@ def within(strength: Floats, free: Flags) -> Floats:
     return np.asarray(strength * free.T[columns][:, middles])
 
 
-def evidence_before(strength: Floats, top: Floats, count: int) -> Evidence:
+def evidence_before(strength: Floats, top: Floats, count: int, margin: int = 0) -> Evidence:
     """Evidence of lines that have quiet lid at the smaller offsets, that is above: the upper side of a sheet.
 
     Args:
         strength: from `stretch_strengths`; flip slopes and offsets for the lower side.
         top: from `tops_of`, flipped alike.
         count: number of real stretches.
+        margin: offsets put in before the first row of the bed, in which there is nothing.
 
     Returns:
         The evidence. What lies beyond the line is subtracted, twice where it is more than noise: in the middle of art
         there is an edge in every stretch at every offset, beside a sheet there is one edge and then nothing.
     """
     strength = np.minimum(strength, np.float32(STRONG))
-    beyond = _beyond(strength)
+    beyond = _beyond(strength, margin)
     sure = np.clip(strength - beyond - np.maximum(beyond - NOISE, 0), 0.0, SURE)
     stretches = np.asarray(sure * (0.8 + 0.2 * top), dtype=np.float32)
     # Nearer to the rim no lid is seen beyond the line, and the lamp's light along the rim looks like an edge.
-    stretches[:, :, : QUIET_FROM + STEP + 1] = 0.0
+    stretches[:, :, : margin + QUIET_FROM + STEP + 1] = 0.0
     # The flanks of a step are certain too, two cells each way: a line must go by the tops to lie at the right slope.
     # A torn edge wanders off its line, so the flanks count something.
     return Evidence(stretches, stretches * (0.2 + 0.8 * top), count)
 
 
-def _beyond(strength: Floats) -> Floats:
+def _beyond(strength: Floats, margin: int) -> Floats:
     """Mean strength where lid should be, QUIET_FROM to QUIET_TO cells before each offset."""
     beyond = np.zeros_like(strength)
     for distance in range(QUIET_FROM + 1, QUIET_TO + 1):
         beyond[:, :, STEP + distance :] += strength[:, :, STEP:-distance]
     # Next to the rim there are fewer of them.
-    number = np.clip(np.arange(strength.shape[2]) - STEP - QUIET_FROM, 1, QUIET_TO - QUIET_FROM)
+    number = np.clip(np.arange(strength.shape[2]) - margin - STEP - QUIET_FROM, 1, QUIET_TO - QUIET_FROM)
     beyond /= number.astype(np.float32)
     return beyond
 

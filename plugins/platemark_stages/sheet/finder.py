@@ -11,7 +11,7 @@ from . import lid
 from .bed import glass_all, glass_of, without_streaks
 from .beside import check_outside, rim_in_doubt
 from .blocks import rounding_of
-from .finding import Decision, Division, Finding, NothingSeen, Unsure
+from .finding import Decision, Division, Finding, NothingSeen, RimInDoubt, Unsure
 from .items import Laid, in_reading_order, sheets_on
 from .judge import judged
 from .look import Look, lid_of, look_at
@@ -69,38 +69,44 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
         raise ValueError(f"preview of {size}: narrower than {SMALLEST_MM:g} mm, too small for a sheet")
     mended = without_streaks(preview)
     rounding = rounding_of(preview)
+    planes = replace(reduce_to_cells(mended, ppi), rounding=rounding)
     try:
-        return _searched(mended, replace(reduce_to_cells(mended, ppi), rounding=rounding), paper_mm)
+        return _searched(mended, planes, paper_mm)
     except NothingSeen as nothing:
         # An edge that is torn wanders from cell to cell; in cells twice as large it is a line again.
-        again = _searched_coarsely(mended, replace(reduce_to_cells(mended, ppi, COARSE), rounding=rounding), paper_mm)
-        return again or Division(Decision.HELD, str(nothing))
+        coarse = replace(reduce_to_cells(mended, ppi, COARSE), rounding=rounding)
+        return _searched_again(mended, coarse, paper_mm) or Division(Decision.HELD, str(nothing))
+    except RimInDoubt as doubt:
+        # The side nearest to that rim leans and would leave the bed before its end.
+        return _searched_again(mended, planes, paper_mm, beyond=True) or Division(Decision.HELD, str(doubt))
     except Unsure as unsure:
         return Division(Decision.HELD, str(unsure))
 
 
-def _searched_coarsely(
-    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None
+def _searched_again(
+    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None, *, beyond: bool = False
 ) -> Division | None:
-    """What is found in coarse cells where that is certain; None otherwise."""
+    """What is found in other cells or among more lines where that is certain; None otherwise."""
     try:
-        division = _searched(preview, planes, paper_mm)
+        division = _searched(preview, planes, paper_mm, beyond=beyond)
     except Unsure:
         return None
     return division if division.decision is Decision.CROP else None
 
 
-def _searched(preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None) -> Division:
+def _searched(
+    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None, *, beyond: bool = False
+) -> Division:
     """What is found in cells of one size.
 
     Raises:
         Unsure: it is not certain.
     """
-    look = look_at(planes, glass_of(planes.cells, planes.mm))
+    look = look_at(planes, glass_of(planes.cells, planes.mm), beyond=beyond)
     laid = sheets_on(preview, look)
     if not laid.sheets and look.glass != glass_all(planes.cells):
         # What was taken for the frame of the glass may be a dark lid around a large sheet.
-        laid = sheets_on(preview, look_at(planes, glass_all(planes.cells)))
+        laid = sheets_on(preview, look_at(planes, glass_all(planes.cells), beyond=beyond))
         if not laid.sheets:
             raise NothingSeen("A frame was seen around the bed, but no sheet within it.")
     return _divided(preview, laid, paper_mm) if laid.sheets else _without_sheet(look)
@@ -124,7 +130,7 @@ def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, flo
     for sheet in laid.sheets:
         rim = rim_in_doubt(rest, sheet.frame)
         if rim is not None:
-            raise Unsure(f"Whether the sheet reaches the {rim} rim of the picture cannot be seen.")
+            raise RimInDoubt(f"Whether the sheet reaches the {rim} rim of the picture cannot be seen.")
         colour = lid_of(rest, sheet.frame)
         if colour is not None:
             things = lid.things_beside(rest.cells, frames, colour, rest.planes.mm)

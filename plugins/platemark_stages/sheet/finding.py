@@ -87,5 +87,9 @@ class Unsure(Exception):  # noqa: N818, an outcome and no error
     """The sheet is not certain; the text says what was seen, for the artist."""
 
 
+class RimInDoubt(Unsure):
+    """A sheet seems to run out of the picture, but no paper is seen along the rim."""
+
+
 class NothingSeen(Unsure):
     """No sheet was seen, and yet the bed is neither empty nor covered."""

@@ -30,6 +30,7 @@ class Look:
         free: cells in which lines were looked for.
         found: lines by name of the side.
         frames: their combinations.
+        beyond: lines that begin or end beyond the bed were looked for too.
         lid: colour of bare lid, where it is known from what was seen around.
     """
 
@@ -40,6 +41,7 @@ class Look:
     free: Flags
     found: dict[str, list[Candidate]]
     frames: Frames
+    beyond: bool = False
     lid: Doubles | None = None
 
     def rough(self, line: Candidate, axis: int) -> Line:
@@ -59,19 +61,19 @@ class Look:
         return self.cells.transpose(1, 0, 2) if axis % 2 else self.cells
 
 
-def look_at(planes: Planes, glass: Glass) -> Look:
-    """Search the glass for lines and frames."""
+def look_at(planes: Planes, glass: Glass, *, beyond: bool = False) -> Look:
+    """Search the glass for lines and frames, on demand also for lines that begin or end beyond it."""
     cells = planes.cells[glass.top : glass.bottom, glass.left : glass.right]
     free = np.ones(cells.shape[:2], dtype=bool)
     traces = traces_of(cells, planes.rounding)
-    found = traces.lines(free)
-    return Look(cells, glass, planes, traces, free, found, Frames(found, *traces.shape, planes.mm))
+    found = traces.lines(free, beyond=beyond)
+    return Look(cells, glass, planes, traces, free, found, Frames(found, *traces.shape, planes.mm), beyond)
 
 
 def look_again(look: Look, free: Flags) -> Look:
     """Search a part of what was searched before."""
     free = look.free & free
-    found = look.traces.lines(free)
+    found = look.traces.lines(free, beyond=look.beyond)
     frames = Frames(found, *look.traces.shape, look.planes.mm)
     frames.only_within(free)
     return replace(look, free=free, found=found, frames=frames)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .evidence import SEEN, SURE, Candidate, Flags, candidates, evidence_before, tops_of, within
-from .search import STRETCH, Floats, stretch_strengths
+from .search import STEEPEST, STRETCH, Floats, stretch_strengths
 
 Doubles = NDArray[np.float64]
 
@@ -31,8 +31,17 @@ class Traces:
     along_columns: Floats
     shape: tuple[int, int]
 
-    def lines(self, free: Flags) -> dict[str, list[Candidate]]:
-        """Candidate lines for each side of a sheet, where `free` is set, (rows, columns)."""
+    def lines(self, free: Flags, *, beyond: bool = False) -> dict[str, list[Candidate]]:
+        """Candidate lines for each side of a sheet.
+
+        Args:
+            free: where to look, (rows, columns).
+            beyond: look also for lines that begin or end beyond the bed, as far as the steepest do: a side that leans
+                towards a rim. Takes half as long again, and few beds have one.
+
+        Returns:
+            The lines by name of the side, the strongest first.
+        """
         found: dict[str, list[Candidate]] = {}
         for names, strength, part in (
             (("top", "bottom"), self.along_rows, free),
@@ -40,12 +49,15 @@ class Traces:
         ):
             rows, count = part.shape[0], max(1, part.shape[1] // STRETCH)
             known = strength if free.all() else within(strength, part)
+            margin = int(STEEPEST * part.shape[1]) if beyond else 0
+            known = np.pad(known, ((0, 0), (0, 0), (margin, margin))) if margin else known
             tops = tops_of(known)
-            found[names[0]] = candidates(evidence_before(known, tops, count), MOST)
+            upper = candidates(evidence_before(known, tops, count, margin), MOST)
+            found[names[0]] = [replace(line, start=line.start - margin) for line in upper]
             # The other side has its lid at the larger offsets: look from there, and turn back the lines found.
             known, tops = (np.ascontiguousarray(part[:, ::-1, ::-1]) for part in (known, tops))
-            mirrored = candidates(evidence_before(known, tops, count), MOST)
-            found[names[1]] = [Candidate(rows - 1 - line.start, -line.slope, line.seen) for line in mirrored]
+            mirrored = candidates(evidence_before(known, tops, count, margin), MOST)
+            found[names[1]] = [Candidate(rows - 1 + margin - line.start, -line.slope, line.seen) for line in mirrored]
         return found
 
 
