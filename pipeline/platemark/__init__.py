@@ -3,6 +3,7 @@
 This is the public API, for stages and scripts. Everything else is private and may change.
 """
 
+from platemark.config.paper_sizes import INCH_SIZES, ISO_SIZES
 from platemark.config.units import FileSize, Length, Share, millimetres_to_pixels
 from platemark.contract.division import Division, Item
 from platemark.contract.gathering import Gathering, ScanSet
@@ -19,6 +20,8 @@ from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import Profile, profile_by_hash, srgb
 
 __all__ = [
+    "INCH_SIZES",
+    "ISO_SIZES",
     "Affine",
     "Bend",
     "Box",

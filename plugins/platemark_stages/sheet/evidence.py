@@ -157,6 +157,25 @@ def candidates(evidence: Evidence, most: int) -> list[Candidate]:
     return found
 
 
+def parallels(evidence: Evidence, slope: float, most: int) -> list[Candidate]:
+    """The strongest lines of one slope, each edge once.
+
+    Args:
+        evidence: of one family.
+        slope: rows per column.
+        most: how many to take.
+    """
+    rows = evidence.stretches.shape[2]
+    lines = [Candidate(float(row), slope, _along(evidence, float(row), slope)) for row in range(rows)]
+    sums = np.array([line.seen.sum() for line in lines])
+    found: list[Candidate] = []
+    while len(found) < most and sums.max() > 0:
+        place = int(np.argmax(sums))
+        found.append(lines[place])
+        sums[max(0, place - int(APART)) : place + int(APART) + 1] = 0
+    return found
+
+
 def _leave_out(left: Floats, line: Candidate, full: int) -> None:
     """Clear the lines that are the same edge found again: turned about the middle of what is seen of it."""
     slopes, rows = left.shape

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
-from .bed import glass_all, glass_of, without_streaks
+from .bed import Glass, glass_all, glass_of, without_streaks
 from .beside import check_outside, rim_in_doubt
 from .blocks import rounding_of
+from .faint import look_along
 from .finding import Decision, Division, Finding, NothingSeen, RimInDoubt, Unsure
 from .items import Laid, in_reading_order, sheets_on
 from .judge import judged
-from .look import Look, lid_of, look_at
+from .look import Look, lid_of, look_at, look_beyond
 from .planes import CELLS_PER_MM, Planes, reduce_to_cells
 from .rectangle import SMALLEST_MM
 
 COARSE = CELLS_PER_MM / 2
+Search = Callable[[Planes, Glass], Look]
 EVEN = 0.9  # confidence that a bed without any edge is empty, or covered: nothing but the lack of edges speaks for it
 
 
@@ -73,40 +76,42 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
     try:
         return _searched(mended, planes, paper_mm)
     except NothingSeen as nothing:
+        again = _searched_again(mended, planes, paper_mm, look_along)
         # An edge that is torn wanders from cell to cell; in cells twice as large it is a line again.
         coarse = replace(reduce_to_cells(mended, ppi, COARSE), rounding=rounding)
-        return _searched_again(mended, coarse, paper_mm) or Division(Decision.HELD, str(nothing))
+        again = again or _searched_again(mended, coarse, paper_mm)
+        return again or Division(Decision.HELD, str(nothing))
     except RimInDoubt as doubt:
         # The side nearest to that rim leans and would leave the bed before its end.
-        return _searched_again(mended, planes, paper_mm, beyond=True) or Division(Decision.HELD, str(doubt))
+        return _searched_again(mended, planes, paper_mm, look_beyond) or Division(Decision.HELD, str(doubt))
     except Unsure as unsure:
         return Division(Decision.HELD, str(unsure))
 
 
 def _searched_again(
-    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None, *, beyond: bool = False
+    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None, search: Search = look_at
 ) -> Division | None:
-    """What is found in other cells or among more lines where that is certain; None otherwise."""
+    """What is found in other cells or among other lines where that is certain; None otherwise."""
     try:
-        division = _searched(preview, planes, paper_mm, beyond=beyond)
+        division = _searched(preview, planes, paper_mm, search)
     except Unsure:
         return None
     return division if division.decision is Decision.CROP else None
 
 
 def _searched(
-    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None, *, beyond: bool = False
+    preview: NDArray[np.uint16], planes: Planes, paper_mm: tuple[float, float] | None, search: Search = look_at
 ) -> Division:
     """What is found in cells of one size.
 
     Raises:
         Unsure: it is not certain.
     """
-    look = look_at(planes, glass_of(planes.cells, planes.mm), beyond=beyond)
+    look = search(planes, glass_of(planes.cells, planes.mm))
     laid = sheets_on(preview, look)
     if not laid.sheets and look.glass != glass_all(planes.cells):
         # What was taken for the frame of the glass may be a dark lid around a large sheet.
-        laid = sheets_on(preview, look_at(planes, glass_all(planes.cells), beyond=beyond))
+        laid = sheets_on(preview, search(planes, glass_all(planes.cells)))
         if not laid.sheets:
             raise NothingSeen("A frame was seen around the bed, but no sheet within it.")
     return _divided(preview, laid, paper_mm) if laid.sheets else _without_sheet(look)

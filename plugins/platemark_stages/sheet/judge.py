@@ -7,6 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from platemark import INCH_SIZES, ISO_SIZES
+
 from . import lid
 from .finding import Corner, Decision, Finding, Side
 from .placing import CLEAR, corners_of, skew_of, turned, with_rims
@@ -23,6 +25,13 @@ WORTH = (0.0, 0.03, 0.4, 0.8, 0.95, 0.98, 0.99)
 # than was announced, so it is far from proof.
 PAPER_FITS, PAPER_DIFFERS = 4.0, 0.3
 PAPER_MM = 1.5  # as far as a side of up to 150 mm may be off. Source: ISO 216, from memory
+# A sheet of a size that paper is sold in. Twenty such fit on the bed, and both sides within a millimetre of one of them
+# is what three of a thousand rectangles there are by chance; at least a quarter of all sheets are. Odds of 80 that
+# would be, but a side that is out by chance leaves the others right: no more than where the size was expected.
+SOLD_FITS, SOLD_MM = PAPER_FITS, 1.0
+SOLD = np.array(
+    [sorted(size) for size in ISO_SIZES.values()] + [sorted(float(side) * 25.4 for side in size) for size in INCH_SIZES]
+)
 ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody checks for, so below it a person looks
 SQUARE_DEG = (
     1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
@@ -114,13 +123,17 @@ def _with_paper(
     mm: float,
     paper_mm: tuple[float, float] | None,
 ) -> float:
-    """The chance, better where the sheet has the size that is expected and worse where not."""
-    if paper_mm is None or any(side.on_rim for side in sides):
+    """The chance, better for a size that is expected or that paper is sold in, worse for another than is expected."""
+    if any(side.on_rim for side in sides):
         return chance
     lengths = [float(np.hypot(*np.subtract(corners[k], corners[(k + 1) % 4]))) * mm for k in range(4)]
     size = sorted(((lengths[0] + lengths[2]) / 2, (lengths[1] + lengths[3]) / 2))
-    fits = all(abs(side - paper) < PAPER_MM for side, paper in zip(size, sorted(paper_mm), strict=True))
-    odds = chance / max(1e-6, 1 - chance) * (PAPER_FITS if fits else PAPER_DIFFERS)
+    if paper_mm is not None:
+        fits = all(abs(side - paper) < PAPER_MM for side, paper in zip(size, sorted(paper_mm), strict=True))
+        factor = PAPER_FITS if fits else PAPER_DIFFERS
+    else:
+        factor = SOLD_FITS if (np.abs(SOLD - size) < SOLD_MM).all(axis=1).any() else 1.0
+    odds = chance / max(1e-6, 1 - chance) * factor
     return odds / (1 + odds)
 
 

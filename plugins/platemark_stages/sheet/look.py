@@ -61,8 +61,17 @@ class Look:
         return self.cells.transpose(1, 0, 2) if axis % 2 else self.cells
 
 
-def look_at(planes: Planes, glass: Glass, *, beyond: bool = False) -> Look:
-    """Search the glass for lines and frames, on demand also for lines that begin or end beyond it."""
+def look_at(planes: Planes, glass: Glass) -> Look:
+    """Search the glass for lines and frames."""
+    return _look(planes, glass, beyond=False)
+
+
+def look_beyond(planes: Planes, glass: Glass) -> Look:
+    """Search the glass for lines, also those that begin or end beyond it, and for frames."""
+    return _look(planes, glass, beyond=True)
+
+
+def _look(planes: Planes, glass: Glass, *, beyond: bool) -> Look:
     cells = planes.cells[glass.top : glass.bottom, glass.left : glass.right]
     free = np.ones(cells.shape[:2], dtype=bool)
     traces = traces_of(cells, planes.rounding)

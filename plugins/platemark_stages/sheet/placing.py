@@ -37,7 +37,32 @@ def measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> list[Edge
         if edge is None:
             raise Unsure(f"The {NAMES[axis]} edge of the sheet is too faint to measure.")
         edges.append(with_deckle(edge, picture, (first, last), outward, look.planes))
-    return edges
+    return _aligned(preview, look, rough, edges)
+
+
+def _aligned(preview: NDArray[np.uint16], look: Look, rough: list[Line], edges: list[Edge | None]) -> list[Edge | None]:
+    """Read the badly seen sides once more along the direction of the clear ones, and keep what shows more of them.
+
+    A faint side gives a rough line so far off in its direction that most of its length lies beyond what is read.
+    """
+    seen = [edge for edge in edges if edge is not None]
+    if sum(edge.share >= CLEAR for edge in seen) < 2:
+        return edges
+    skew, _ = skew_of(edges)
+    corners = corners_of(rough)
+    better = list(edges)
+    for axis, edge in enumerate(edges):
+        if edge is None or edge.share >= CLEAR:
+            continue
+        first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
+        middle = (first + last) / 2
+        slope = float(np.tan(np.radians(skew))) * (-1 if axis % 2 == 0 else 1)
+        line = Line(middle, float(rough[axis].at(middle)), slope)
+        picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
+        again = _measure_side(picture, line, (first, last), 1 if axis in (1, 2) else -1, look.planes)
+        if again is not None and again.share > edge.share:
+            better[axis] = again
+    return better
 
 
 def _measure_side(

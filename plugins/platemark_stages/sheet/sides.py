@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .evidence import SEEN, SURE, Candidate, Flags, candidates, evidence_before, tops_of, within
+from .evidence import SEEN, SURE, Candidate, Evidence, Flags, candidates, evidence_before, parallels, tops_of, within
 from .search import STEEPEST, STRETCH, Floats, stretch_strengths
 
 Doubles = NDArray[np.float64]
@@ -42,21 +42,43 @@ class Traces:
         Returns:
             The lines by name of the side, the strongest first.
         """
+        return self._found(free, beyond=beyond, take=lambda evidence, _: candidates(evidence, MOST))
+
+    def along(self, turn: float, free: Flags, most: int) -> dict[str, list[Candidate]]:
+        """The strongest lines of one direction for each side of a sheet.
+
+        Args:
+            turn: of the sheet, tangent, > 0 = counter-clockwise.
+            free: where to look, (rows, columns).
+            most: how many a side.
+        """
+        return self._found(free, beyond=False, take=lambda evidence, lean: parallels(evidence, lean * turn, most))
+
+    def _found(
+        self, free: Flags, *, beyond: bool, take: Callable[[Evidence, int], list[Candidate]]
+    ) -> dict[str, list[Candidate]]:
+        """Lines taken from the evidence of each side, by name.
+
+        Args:
+            free: as for `lines`.
+            beyond: as for `lines`.
+            take: lines from evidence; also told by what the turn of the sheet is multiplied for their slope.
+        """
         found: dict[str, list[Candidate]] = {}
-        for names, strength, part in (
-            (("top", "bottom"), self.along_rows, free),
-            (("left", "right"), self.along_columns, free.T),
+        for names, strength, part, lean in (
+            (("top", "bottom"), self.along_rows, free, -1),
+            (("left", "right"), self.along_columns, free.T, 1),
         ):
             rows, count = part.shape[0], max(1, part.shape[1] // STRETCH)
             known = strength if free.all() else within(strength, part)
             margin = int(STEEPEST * part.shape[1]) if beyond else 0
             known = np.pad(known, ((0, 0), (0, 0), (margin, margin))) if margin else known
             tops = tops_of(known)
-            upper = candidates(evidence_before(known, tops, count, margin), MOST)
+            upper = take(evidence_before(known, tops, count, margin), lean)
             found[names[0]] = [replace(line, start=line.start - margin) for line in upper]
             # The other side has its lid at the larger offsets: look from there, and turn back the lines found.
             known, tops = (np.ascontiguousarray(part[:, ::-1, ::-1]) for part in (known, tops))
-            mirrored = candidates(evidence_before(known, tops, count, margin), MOST)
+            mirrored = take(evidence_before(known, tops, count, margin), -lean)
             found[names[1]] = [Candidate(rows - 1 + margin - line.start, -line.slope, line.seen) for line in mirrored]
         return found
 
