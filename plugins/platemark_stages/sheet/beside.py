@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from . import lid
 from .blocks import BLOCK
-from .evidence import SEEN, Candidate
+from .evidence import APART, SEEN, Candidate
 from .finding import Unsure
-from .look import Look, ends_of, lid_of, middle_of, papers_of, seen_along
+from .look import Look, ends_of, lid_of, middle_of, net_along, papers_of, seen_along
 from .rectangle import LEAST_NET, OFF_SQUARE, SMALLEST_MM, Frame
 from .sides import NAMES
 
@@ -129,6 +129,20 @@ def check_outside(look: Look, frame: Frame, others: list[Frame]) -> None:
                 raise Unsure(f"A further edge is seen {edge:.0f} mm outside the {name} edge: which is the sheet's?")
 
 
+def check_rivals(look: Look, frame: Frame, axis: int) -> None:
+    """Beside a side that only the blocks of a JPEG show there must be no other such line: one is where blocks meet.
+
+    Raises:
+        Unsure: there is one.
+    """
+    within = BLOCK / look.planes.side
+    for line in look.found[NAMES[axis]]:
+        off = abs(middle_of(frame, axis, line) - frame.box[axis])
+        if APART < off < within and net_along(look, frame, axis, line) > LEAST_NET:
+            mm = off * look.planes.mm
+            raise Unsure(f"Two edges {mm:.0f} mm apart are seen at the {NAMES[axis]}, and one is made by the JPEG.")
+
+
 def _strips(look: Look, frame: Frame, axis: int, outer: list[float], room: float) -> list[tuple[float, float]]:
     """Narrow things that lie by themselves outside a side: from where to where, millimetres."""
     mm, colour = look.planes.mm, lid_of(look, frame)
@@ -155,7 +169,7 @@ def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate]) -> list
         away * (middle_of(frame, axis, line) - frame.box[axis])
         for line in lines
         if abs(line.slope - side.slope) < OFF_SQUARE
-        and seen_along(look, frame, axis, line) > HALF
+        and (seen_along(look, frame, axis, line) > HALF or net_along(look, frame, axis, line) > LEAST_NET)
         and not _between_blocks(look, line)
     ]
 

@@ -13,7 +13,7 @@ from .evidence import Candidate, Flags
 from .lines import Line
 from .planes import Floats, Planes
 from .rectangle import Frame, Frames
-from .sides import Traces, running_certain, traces_of
+from .sides import Traces, running_certain, running_net, traces_of
 
 Doubles = NDArray[np.float64]
 
@@ -101,10 +101,18 @@ def middle_of(frame: Frame, axis: int, line: Candidate) -> float:
 
 def seen_along(look: Look, frame: Frame, axis: int, line: Candidate) -> float:
     """Share of a side of the frame beside which a line is certainly an edge."""
+    return _along(look, frame, axis, running_certain([line], look.cells.shape[1 if axis % 2 == 0 else 0])[0])
+
+
+def net_along(look: Look, frame: Frame, axis: int, line: Candidate) -> float:
+    """Share of a side of the frame beside which a line is seen, less twice what is missed."""
+    return _along(look, frame, axis, running_net([line], look.cells.shape[1 if axis % 2 == 0 else 0])[0])
+
+
+def _along(look: Look, frame: Frame, axis: int, running: Doubles) -> float:
+    """Mean along a side of what was summed along a line."""
     length = look.cells.shape[1 if axis % 2 == 0 else 0]
-    ends = ends_of(frame, axis)
-    running = running_certain([line], length)[0]
-    first, last = (min(max(int(end), 0), length) for end in ends)
+    first, last = (min(max(int(end), 0), length) for end in ends_of(frame, axis))
     return float((running[last] - running[first]) / max(1, last - first))
 
 

@@ -30,23 +30,31 @@ def measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> list[Edge
         if frame.rims[axis]:
             edges.append(None)
             continue
-        picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
-        first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
-        outward = 1 if axis in (1, 2) else -1
-        edge = _measure_side(picture, line, (first, last), outward, look.planes)
+        picture, ends, outward = _along_side(preview, corners, axis)
+        edge = _measure_side(picture, line, ends, outward, look.planes)
         if edge is None:
             raise Unsure(f"The {NAMES[axis]} edge of the sheet is too faint to measure.")
-        edges.append(with_deckle(edge, picture, (first, last), outward, look.planes))
-    return _aligned(preview, look, rough, edges)
+        edges.append(with_deckle(edge, picture, ends, outward, look.planes))
+    return _aligned(preview, look.planes, rough, edges)
 
 
-def _aligned(preview: NDArray[np.uint16], look: Look, rough: list[Line], edges: list[Edge | None]) -> list[Edge | None]:
+def _along_side(
+    preview: NDArray[np.uint16], corners: list[Corner], axis: int
+) -> tuple[NDArray[np.uint16], tuple[float, float], int]:
+    """The preview as (along, across, 3) for a side, where the side begins and ends, and which way is outwards."""
+    first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
+    picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
+    return picture, (first, last), 1 if axis in (1, 2) else -1
+
+
+def _aligned(
+    preview: NDArray[np.uint16], planes: Planes, rough: list[Line], edges: list[Edge | None]
+) -> list[Edge | None]:
     """Read the badly seen sides once more along the direction of the clear ones, and keep what shows more of them.
 
     A faint side gives a rough line so far off in its direction that most of its length lies beyond what is read.
     """
-    seen = [edge for edge in edges if edge is not None]
-    if sum(edge.share >= CLEAR for edge in seen) < 2:
+    if sum(edge is not None and edge.share >= CLEAR for edge in edges) < 2:
         return edges
     skew, _ = skew_of(edges)
     corners = corners_of(rough)
@@ -54,15 +62,19 @@ def _aligned(preview: NDArray[np.uint16], look: Look, rough: list[Line], edges: 
     for axis, edge in enumerate(edges):
         if edge is None or edge.share >= CLEAR:
             continue
-        first, last = sorted((corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]))
-        middle = (first + last) / 2
-        slope = float(np.tan(np.radians(skew))) * (-1 if axis % 2 == 0 else 1)
-        line = Line(middle, float(rough[axis].at(middle)), slope)
-        picture = preview.transpose(1, 0, 2) if axis % 2 == 0 else preview
-        again = _measure_side(picture, line, (first, last), 1 if axis in (1, 2) else -1, look.planes)
+        picture, ends, outward = _along_side(preview, corners, axis)
+        middle = sum(ends) / 2
+        line = Line(middle, float(rough[axis].at(middle)), _slope_of(skew, axis))
+        again = _measure_side(picture, line, ends, outward, planes)
         if again is not None and again.share > edge.share:
             better[axis] = again
     return better
+
+
+def _slope_of(skew: float, axis: int) -> float:
+    """Across per along of a side of a sheet that lies askew by so many degrees."""
+    slope = float(np.tan(np.radians(skew)))
+    return -slope if axis % 2 == 0 else slope
 
 
 def _measure_side(
@@ -136,20 +148,18 @@ def turned(edge: Edge | None, axis: int, skew: float) -> Line | None:
     """The line of an edge; of one badly seen only its place, with the direction of the sheet."""
     if edge is None or edge.share >= CLEAR:
         return edge.line if edge is not None else None
-    slope = float(np.tan(np.radians(skew)))
-    return replace(edge.line, slope=-slope if axis % 2 == 0 else slope)
+    return replace(edge.line, slope=_slope_of(skew, axis))
 
 
 def with_rims(lines: list[Line | None], skew: float, shape: tuple[int, ...]) -> list[Line]:
     """Put in the rims, turned as the sheet is and moved inwards until no part of the side lies outside the picture."""
-    slope = float(np.tan(np.radians(skew)))
     rim = [0.0, float(shape[1]), float(shape[0]), 0.0]
     full = [line or Line(0.0, rim[axis], 0.0) for axis, line in enumerate(lines)]
     corners = corners_of(full)
     for axis, line in enumerate(lines):
         if line is None:
             ends = [corners[axis][axis % 2], corners[(axis + 1) % 4][axis % 2]]
-            lean = -slope if axis % 2 == 0 else slope
+            lean = _slope_of(skew, axis)
             over = [lean * (end - ends[0]) for end in ends]
             start = rim[axis] - (max(over) if axis in (1, 2) else min(over))
             full[axis] = Line(ends[0], start, lean)
