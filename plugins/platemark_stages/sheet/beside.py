@@ -19,6 +19,7 @@ Doubles = NDArray[np.float64]
 
 OPPOSITE = dict(zip(NAMES, (*NAMES[2:], *NAMES[:2]), strict=True))
 APART_MM = 3.0  # edges nearer than this are the two flanks of one
+FAINT_MM = 6.0  # as far as what a JPEG makes of a strong edge reaches, a block of colour, may be taken for a faint one
 HALF = 0.5  # share of a side
 BARE = 0.7  # share of a side beyond which bare lid must show; tape and things laid on it hide the rest
 BEYOND_MM = (1.2, 2.5)  # where to look for it: past most of the shadow, and no wider than a narrow margin of the sheet
@@ -165,12 +166,16 @@ def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate]) -> list
     """How far outside a side of a frame the lines that run beside it lie, millimetres."""
     away = (-1 if axis in (0, 3) else 1) * look.planes.mm
     side = frame.sides[axis]
-    return [
-        away * (middle_of(frame, axis, line) - frame.box[axis])
+    beside = [
+        (away * (middle_of(frame, axis, line) - frame.box[axis]), line)
         for line in lines
-        if abs(line.slope - side.slope) < OFF_SQUARE
-        and (seen_along(look, frame, axis, line) > HALF or net_along(look, frame, axis, line) > LEAST_NET)
-        and not _between_blocks(look, line)
+        if abs(line.slope - side.slope) < OFF_SQUARE and not _between_blocks(look, line)
+    ]
+    return [
+        far
+        for far, line in beside
+        if seen_along(look, frame, axis, line) > HALF
+        or (far > FAINT_MM and net_along(look, frame, axis, line) > LEAST_NET)
     ]
 
 
