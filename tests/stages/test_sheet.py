@@ -116,6 +116,54 @@ def test_a_sheet_pushed_into_the_corner_of_the_bed_is_cut_along_the_rims() -> No
     assert found.corners[0] == pytest.approx((0, 0), abs=0.5 * MM)
 
 
+def drawn_border(u: Picture, v: Picture) -> Picture:
+    """White paper with a straight line drawn all around, 6 mm within a sheet of 90 x 110 mm."""
+    near = np.abs(np.maximum(np.abs(u) - 39 * MM, np.abs(v) - 49 * MM)) < 0.3 * MM
+    return np.where(near[..., None], 20.0, np.asarray(WHITE_PAPER))
+
+
+def test_a_border_drawn_on_a_sheet_in_the_corner_of_the_bed_is_not_taken_for_its_edges() -> None:
+    found = find_sheet(Bed().lay((44.0, 54.0), (90.0, 110.0), 0.0, paper=drawn_border).scanned(), PPI)
+    assert found.decision is Decision.CROP, found.reason
+    assert [side.on_rim for side in found.sides] == [True, False, False, True]
+    assert found.corners[2] == pytest.approx(np.array((89.0, 109.0)) * MM, abs=0.5 * MM)
+
+
+def test_a_side_that_leans_towards_the_rim_of_the_bed_is_found() -> None:
+    # Its corner lies 2 mm from the right rim; the line of its side leaves the bed there, 100 mm below the top.
+    place = ((80.0, 115.0), (90.0, 45.0), -9.0)
+    assert_found(find_sheet(Bed((118.0, 119.0, 121.0)).lay(*place).scanned(), PPI), corners_of(*place), -9.0)
+
+
+def taped_sheet(size_mm: tuple[float, float] = (80.0, 100.0)) -> NDArray[np.uint16]:
+    """A sheet hardly yellower than the lid, with tape like the lid over two of its corners."""
+    bed = Bed().lay((64.0, 76.0), size_mm, -0.4, paper=(245.0, 244.5, 243.0))
+    for side in (-1, 1):
+        corner = (64.0 + side * size_mm[0] / 2, 76.0 - size_mm[1] / 2)
+        bed.lay(corner, (32.0, 16.0), 3.0, paper=(245.0, 246.0, 245.0), shadow=0.0)
+    return bed.scanned(0.7)
+
+
+def test_an_edge_that_tape_hides_for_the_most_part_is_found_along_the_direction_of_the_others() -> None:
+    found = find_sheet(taped_sheet(), PPI)
+    assert_found(found, corners_of((64.0, 76.0), (80.0, 100.0), -0.4), -0.4)
+    assert found.sides[0].share < 0.75
+
+
+def pale_margins(u: Picture, v: Picture) -> Picture:
+    """A painting of 64 x 80 mm on paper one level darker than the lid."""
+    inside = (np.abs(u) < 32 * MM) & (np.abs(v) < 40 * MM)
+    return np.where(inside[..., None], blotches(u, v), 244.6)
+
+
+@pytest.mark.parametrize("quality", [60, 75])
+def test_a_painting_is_not_cut_out_of_its_sheet_where_a_faint_edge_shows_outside(quality: int) -> None:
+    bed = Bed((245.5, 245.5, 245.5)).lay((65.0, 75.0), (85.0, 105.0), -1.0, paper=pale_margins, shadow=0.8)
+    found = find_sheet(jpeg(bed.scanned(), quality), PPI)
+    assert found.decision is Decision.HELD
+    assert "further edge" in found.reason
+
+
 def test_an_empty_bed_is_left_alone() -> None:
     assert find_sheet(Bed().scanned(), PPI).decision is Decision.LEAVE
 
@@ -216,6 +264,13 @@ def test_a_paper_size_raises_or_lowers_the_chance_and_forces_nothing() -> None:
     assert differs.corners == plain.corners == fits.corners
 
 
+def test_a_size_that_paper_is_sold_in_raises_the_chance() -> None:
+    # 74 x 105 mm is A7 (ISO 216); where the same scan is said to be of 144 ppi it is 77 x 109 mm, which nobody sells.
+    scan = taped_sheet((74.0, 105.0))
+    sold, odd = find_sheet(scan, PPI), find_sheet(scan, 144.0)
+    assert odd.confidence < sold.confidence
+
+
 def torn_sheet(wander_mm: float, seed: int) -> NDArray[np.uint16]:
     """A sheet of 70 x 90 mm whose edges wander, 3 mm from one bay to the next."""
     random, bed = np.random.default_rng(seed), Bed((118.0, 119.0, 121.0))
@@ -288,7 +343,8 @@ def truths() -> list[dict[str, object]]:
 
 @pytest.mark.parametrize("truth", truths(), ids=lambda truth: str(truth["file"]))
 def test_scans_of_known_truth(truth: dict[str, object]) -> None:
-    pixels = pyvips.Image.new_from_file(str(SCANS / str(truth["file"]))).numpy().astype(np.uint16) * 257
+    scan = pyvips.Image.new_from_file(str(SCANS / str(truth["file"]))).colourspace("srgb")
+    pixels = scan.numpy().astype(np.uint16) * 257
     found = find_sheet(pixels, float(str(truth["dpi"])))
     assert found.decision.value == truth["expectation"], found.reason
     for item in truth["items"]:  # type: ignore[attr-defined] # JSON

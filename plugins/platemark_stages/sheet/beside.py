@@ -130,18 +130,18 @@ def check_outside(look: Look, frame: Frame, others: list[Frame]) -> None:
                 raise Unsure(f"A further edge is seen {edge:.0f} mm outside the {name} edge: which is the sheet's?")
 
 
-def check_rivals(look: Look, frame: Frame, axis: int) -> None:
-    """Beside a side that only the blocks of a JPEG show there must be no other such line: one is where blocks meet.
+def rival_of(look: Look, frame: Frame, axis: int) -> float:
+    """How far beside a side another line is seen within a block of a JPEG, millimetres; 0 where there is none.
 
-    Raises:
-        Unsure: there is one.
+    Where only blocks show a side, one of two such lines is where blocks meet.
     """
     within = BLOCK / look.planes.side
-    for line in look.found[NAMES[axis]]:
-        off = abs(middle_of(frame, axis, line) - frame.box[axis])
-        if APART < off < within and net_along(look, frame, axis, line) > LEAST_NET:
-            mm = off * look.planes.mm
-            raise Unsure(f"Two edges {mm:.0f} mm apart are seen at the {NAMES[axis]}, and one is made by the JPEG.")
+    beside = [
+        abs(middle_of(frame, axis, line) - frame.box[axis])
+        for line in look.found[NAMES[axis]]
+        if net_along(look, frame, axis, line) > LEAST_NET
+    ]
+    return min((off for off in beside if APART < off < within), default=0.0) * look.planes.mm
 
 
 def _strips(look: Look, frame: Frame, axis: int, outer: list[float], room: float) -> list[tuple[float, float]]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
-from .beside import APART_MM, check_rivals, out_to_the_lid, rim_in_doubt
+from .beside import APART_MM, out_to_the_lid, rim_in_doubt, rival_of
 from .evidence import Flags
 from .finding import Finding, Unsure
 from .gutter import Gutter, gutter_of
@@ -110,9 +110,10 @@ def _halves(here: Look, part: Part, frame: Frame, gutter: Gutter, before: int) -
 def _measured(preview: NDArray[np.uint16], look: Look, frame: Frame) -> Sheet:
     """A sheet with its edges where they are in the preview."""
     edges = measured(preview, look, frame)
-    for axis, edge in enumerate(edges):
-        if edge is not None and edge.by_blocks:
-            check_rivals(look, frame, axis)
+    edges = [
+        replace(edge, rival_mm=rival_of(look, frame, axis)) if edge is not None and edge.by_blocks else edge
+        for axis, edge in enumerate(edges)
+    ]
     return Sheet(exact_frame(look, frame, edges), edges)
 
 

@@ -25,10 +25,10 @@ WORTH = (0.0, 0.03, 0.4, 0.8, 0.95, 0.98, 0.99)
 # than was announced, so it is far from proof.
 PAPER_FITS, PAPER_DIFFERS = 4.0, 0.3
 PAPER_MM = 1.5  # as far as a side of up to 150 mm may be off. Source: ISO 216, from memory
-# A sheet of a size that paper is sold in. Twenty such fit on the bed, and both sides within a millimetre of one of them
-# is what three of a thousand rectangles there are by chance; at least a quarter of all sheets are. Odds of 80 that
+# A sheet of a size that paper is sold in. Twenty such fit on the bed, and both sides within half a millimetre of one
+# is what one rectangle of a thousand there is by chance; at least a quarter of all sheets are. Odds of 250 that
 # would be, but a side that is out by chance leaves the others right: no more than where the size was expected.
-SOLD_FITS, SOLD_MM = PAPER_FITS, 1.0
+SOLD_FITS, SOLD_MM = PAPER_FITS, 0.5
 SOLD = np.array(
     [sorted(size) for size in ISO_SIZES.values()] + [sorted(float(side) * 25.4 for side in size) for size in INCH_SIZES]
 )
@@ -106,6 +106,11 @@ def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Do
         (0.94, f"Only coarse blocks of a JPEG show the {name} edge.")
         for name, edge in zip(NAMES, edges, strict=True)
         if edge is not None and edge.by_blocks
+    )
+    chances.extend(
+        (0.5, f"Two edges {edge.rival_mm:.0f} mm apart are seen at the {name}, and one is made by the JPEG.")
+        for name, edge in zip(NAMES, edges, strict=True)
+        if edge is not None and edge.rival_mm
     )
     chances.extend((0.5, doubt) for doubt in _odd_sides(edges))
     chances.append(

@@ -115,6 +115,7 @@ class Edge:
         share: share of the blocks in which it is seen and where the line says.
         inside: median colour (lightness and differences, grey levels) just within it.
         outside: the same just beyond it.
+        rival_mm: how far beside it another edge is seen that may be the true one; 0 where none is.
         bay: how far the paper falls back within the line, pixels; 0 where it is cut clean.
         tongue: how far it reaches out beyond the line.
         by_blocks: only the colour of the blocks of a JPEG shows it, so it may be off by half a block.
@@ -126,6 +127,7 @@ class Edge:
     inside: Doubles
     outside: Doubles
     by_blocks: bool = False
+    rival_mm: float = 0.0
     bay: float = 0.0
     tongue: float = 0.0
 
