@@ -16,6 +16,9 @@ TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the
 BESIDE_MM = 2.5  # past the shadow of the edge
 # Grey levels by which lid differs from lid: fall-off of the lamp in lightness, JPEG in the colour differences.
 LID_DRIFT = np.array([6.0, 2.0, 2.0])
+PAINT_MM = 20.0  # broader than tape and most strips of patches
+LONG = 3.0  # times as long as broad: no strip
+PAINT_FILLS = 0.4  # of its rectangle: paint has any outline, yet tape around a corner fills a third
 PIECE = 16  # cells of a line that are looked at together, half a centimetre
 THIN = 3  # every third cell each way is plenty for a median
 LEAST_CELLS = 60
@@ -80,7 +83,7 @@ def tiles(cells: Floats, mm: float) -> tuple[Floats, Floats]:
 
 
 def things_beside(cells: Floats, frames: list[Frame], lid: Doubles, mm: float) -> int:
-    """Count what lies outside all sheets, is not lid, and is as large as a sheet in both directions."""
+    """Count what lies outside all sheets, is not lid, and is as large as a sheet, or as what is painted on one."""
     side = max(2, round(TILE_MM / mm))
     colour, rough = tiles(cells, mm)
     # Half the diagonal of a tile more, for a tile to lie outside as a whole.
@@ -88,14 +91,18 @@ def things_beside(cells: Floats, frames: list[Frame], lid: Doubles, mm: float) -
     other = (np.abs(colour - lid) > 2 * LID_DRIFT).any(axis=2) | (rough > 2 * SMOOTH)
     for frame in frames:
         other &= outside_of(frame, cells.shape[:2], margin, side)
-    least = SMALLEST_MM / mm / side
+    return sum(_is_thing(*group, mm * side) for group in _groups(other))
+
+
+def _is_thing(height: int, width: int, count: int, tile_mm: float) -> bool:
+    """Whether a group of tiles is as large as a sheet both ways, or as a patch of paint on paper like the lid."""
     # Mean width, since a strip that lies askew reaches over more tiles than it is wide. Tape around a corner of the
     # sheet reaches as far both ways, but fills a third of its rectangle at most.
-    return sum(
-        1
-        for height, width, count in _groups(other)
-        if count >= least * max(height, width) and count > height * width / 2
-    )
+    longest = max(height, width)
+    broad = count / longest * tile_mm
+    if broad >= SMALLEST_MM:
+        return count > height * width / 2
+    return broad >= PAINT_MM and longest <= LONG * count / longest and count > PAINT_FILLS * height * width
 
 
 def _groups(flags: Flags) -> list[tuple[int, int, int]]:
