@@ -3,7 +3,7 @@
 This is the public API, for stages and scripts. Everything else is private and may change.
 """
 
-from platemark.config.paper_sizes import INCH_SIZES, ISO_SIZES
+from platemark.config.paper_sizes import sizes_sold
 from platemark.config.units import FileSize, Length, Share, millimetres_to_pixels
 from platemark.contract.division import Division, Item
 from platemark.contract.gathering import Gathering, ScanSet
@@ -20,8 +20,6 @@ from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import Profile, profile_by_hash, srgb
 
 __all__ = [
-    "INCH_SIZES",
-    "ISO_SIZES",
     "Affine",
     "Bend",
     "Box",
@@ -53,6 +51,7 @@ __all__ = [
     "millimetres_to_pixels",
     "paint",
     "profile_by_hash",
+    "sizes_sold",
     "srgb",
     "stamped",
 ]

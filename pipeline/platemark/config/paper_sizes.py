@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 _SMALLEST = 10
+_MM_PER_INCH = Decimal("25.4")
 
 INCH_SIZES: Final = tuple(
     (Decimal(width), Decimal(height))
@@ -52,3 +53,9 @@ def _series(letter: str, width_mm: int, height_mm: int) -> dict[str, tuple[int, 
 
 ISO_SIZES: Final[Mapping[str, tuple[int, int]]] = MappingProxyType(_series("A", 841, 1189) | _series("B", 1000, 1414))
 """A0..A10 and B0..B10: (width, height) in millimetres, upright."""
+
+
+def sizes_sold() -> tuple[tuple[float, float], ...]:
+    """The sizes above in millimetres, short side first."""
+    inches = ((float(width * _MM_PER_INCH), float(height * _MM_PER_INCH)) for width, height in INCH_SIZES)
+    return (*((float(width), float(height)) for width, height in ISO_SIZES.values()), *inches)

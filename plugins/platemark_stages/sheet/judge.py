@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark import INCH_SIZES, ISO_SIZES
+from platemark import sizes_sold
 
 from . import lid
 from .finding import Corner, Decision, Finding, Side
@@ -29,10 +29,11 @@ PAPER_MM = 1.5  # as far as a side of up to 150 mm may be off. Source: ISO 216, 
 # is what one rectangle of a thousand there is by chance; at least a quarter of all sheets are. Odds of 250 that
 # would be, but a side that is out by chance leaves the others right: no more than where the size was expected.
 SOLD_FITS, SOLD_MM = PAPER_FITS, 0.5
-SOLD = np.array(
-    [sorted(size) for size in ISO_SIZES.values()] + [sorted(float(side) * 25.4 for side in size) for size in INCH_SIZES]
-)
+SOLD = np.array(sizes_sold())
 ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody checks for, so below it a person looks
+# What it costs where all of a side is missed. On drawn beds most of the sides seen on less than `CLEAR` of their length
+# were out by a millimetre and more: such a side needs something else that speaks for it, as the size of the sheet does.
+MISSED, MISSED_MUCH = 0.3, 0.8
 SQUARE_DEG = (
     1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
 )
@@ -91,7 +92,7 @@ def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Do
         if edge is None:
             chances.append((0.97, f"The sheet runs out of the picture at the {name}."))
             continue
-        chance = 1 - 0.3 * (1 - edge.share) ** 1.5
+        chance = 1 - (MISSED if edge.share >= CLEAR else MISSED_MUCH) * (1 - edge.share) ** 1.5
         if edge.share < CLEAR:
             # A chance line of noise has any direction; one edge of this sheet has the sheet's.
             turn = np.degrees(np.arctan(edge.line.slope)) * (-1 if name in {"top", "bottom"} else 1)
