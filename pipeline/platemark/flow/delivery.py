@@ -225,9 +225,10 @@ class Delivery:
             tell(self.studio.plugins, "platemark_held", scan=place, reason=reason)
 
     def _is_still(self, taken: Taken) -> bool:
-        """True when scan and ticket are what the prints were made from."""
+        """True when scan and ticket are what the prints were made from; a scan that stays is not read once more."""
+        leaves = any(is_inside(self.scan, folder) for folder in (self.studio.scans, self.studio.held))
         try:
-            same_scans = [store.sha256_of(file) for file in self.files] == taken.kept.hashes
+            same_scans = not leaves or [store.sha256_of(file) for file in self.files] == taken.kept.hashes
             return same_scans and self.studio.ticket_for(self.scan) == taken.ticket
         except (OSError, ConfigError):
             return False
