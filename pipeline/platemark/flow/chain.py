@@ -121,14 +121,14 @@ def run_chain(
         reach(f"stage.{step.name}")
         job.stage = step.name
         leading = "" if step.found.kind.per_print or (applied and not leading) else f"{leading}/{step.key()}"
-        with _stage_named(step, job):
+        with _stage_of(step, job):
             stage = step.found.kind()
             parameters = _measured(stage, picture, step, job, shared, leading)
             after = checked_apply(stage, picture, parameters)
             companions |= _beside(stage.companions(picture, after, parameters), companions)
         applied.append(Applied(step, parameters, picture.size, after.size))
         picture = after
-    with _stage_named(steps[-1], job):
+    with _stage_of(steps[-1], job):
         return _encoded(stage, picture, applied, companions)
 
 
@@ -216,10 +216,28 @@ def _encoded(stage: Stage[Any, Any], picture: Picture, applied: list[Applied], c
     return Made(data, stage.suffix, picture, tuple(applied), companions, stage.about(parameters))
 
 
+def _stage_of(step: Step, job: Job) -> contextlib.AbstractContextManager[None]:
+    return stage_named(
+        step,
+        remedy="see platemark.log; mend the stage or take it out of `stages`, then drop the scan in again",
+        scan=job.work.name,
+        print=job.print_name,
+    )
+
+
 @contextlib.contextmanager
-def _stage_named(step: Step, job: Job) -> Iterator[None]:
-    """Whatever a stage raises holds this scan, with the stage's name; others go on."""
-    facts = {"scan": job.work.name, "print": job.print_name, "stage": step.name, "origin": step.found.origin}
+def stage_named(step: Step, *, remedy: str, **facts: str) -> Iterator[None]:
+    """Whatever a stage raises holds this scan, with the stage's name; others go on.
+
+    Args:
+        step: the stage.
+        remedy: what to do when it failed.
+        facts: for the log.
+
+    Raises:
+        Held: it asks for a decision, or failed.
+    """
+    facts |= {"stage": step.name, "origin": step.found.origin}
     try:
         yield
     except Held as held:
@@ -229,10 +247,7 @@ def _stage_named(step: Step, job: Job) -> Iterator[None]:
         raise
     except BaseException as fault:
         log.exception("a stage failed", **facts)
-        raise Held(
-            f"the stage {step.name} ({step.found.origin}) failed: {_words(fault)}",
-            remedy="see platemark.log; mend the stage or take it out of `stages`, then drop the scan in again",
-        ) from fault
+        raise Held(f"the stage {step.name} ({step.found.origin}) failed: {_words(fault)}", remedy=remedy) from fault
 
 
 def _words(fault: BaseException) -> str:

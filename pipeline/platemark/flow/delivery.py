@@ -133,18 +133,12 @@ class Delivery:
         return [held_outcome(self.scan, held)]
 
     def _take(self, ticket: Ticket, chains: Sequence[Sequence[Step]]) -> Taken:
-        reach("decode")
-        opening = examine(self.scan, self.studio.config.scanner, ticket.ppi)
-        # Copying waits for the disk, the rest for the processor. A copy of what does not decode is never published.
-        with ThreadPoolExecutor(1) as beside:
-            decoding = beside.submit(decode_to_the_end, self.scan, opening)
+        def look(picture: Picture) -> None:
             if may_be_divided(chains):
-                beside.submit(lambda: find(decoding.result(), self.studio.plugins))  # remembered; a fault comes again
-            kept = store.keep_original(self.scan, self.studio.originals, when=decoding.result)
-        sheet = ticket.sheet or self.studio.config.scanner.sheet
-        archived = replace(open_picture(kept.path, opening), sheet_mm=sheet.sides_mm if sheet else None)
-        archived.facts.update(decoding.result().facts)
-        return Taken(ticket, opening, kept, archived)
+                find(picture, self.studio.plugins)  # remembered; a fault comes again
+
+        reach("decode")
+        return Taken(ticket, *keep_and_open(self.studio, self.scan, ticket, meanwhile=look))
 
     def _print_or_hold(self, name: str, taken: Taken, piece: Piece) -> Outcome:
         try:
@@ -232,6 +226,34 @@ class Delivery:
             return same_scans and self.studio.ticket_for(self.scan) == taken.ticket
         except (OSError, ConfigError):
             return False
+
+
+def keep_and_open(
+    studio: Studio, scan: Path, ticket: Ticket, meanwhile: Callable[[Picture], None] = lambda _picture: None
+) -> tuple[Opening, store.Kept, Picture]:
+    """Read a scan to its end while it is copied into the archive, and open that copy.
+
+    Args:
+        studio: where to.
+        scan: the file.
+        ticket: what the artist knows about it.
+        meanwhile: done with the scan, once it is read, while the copy is checked; what it remembers is kept.
+
+    Raises:
+        Incomplete: it is not whole; nothing is archived.
+        Held: a person must decide how to open it.
+        StoreError: the archive cannot be written.
+    """
+    opening = examine(scan, studio.config.scanner, ticket.ppi)
+    sheet_mm = studio.sheet_mm(ticket)
+    # Copying waits for the disk, the rest for the processor. A copy of what does not decode is never published.
+    with ThreadPoolExecutor(1) as beside:
+        decoding = beside.submit(decode_to_the_end, scan, opening)
+        beside.submit(lambda: meanwhile(replace(decoding.result(), sheet_mm=sheet_mm)))
+        kept = store.keep_original(scan, studio.originals, when=decoding.result)
+    archived = replace(open_picture(kept.path, opening), sheet_mm=sheet_mm)
+    archived.facts.update(decoding.result().facts)
+    return opening, kept, archived
 
 
 def deliver(studio: Studio, scan: Path, progress: Progress = _silent) -> list[Outcome]:

@@ -4,7 +4,6 @@ All of them are archived; none leaves its folder before every print is made, and
 """
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,11 +12,11 @@ from pydantic import ValidationError
 
 from platemark.config.ticket import Ticket
 from platemark.contract.stage import Parameters
-from platemark.errors import Held, PlatemarkError
-from platemark.flow.chain import Applied, Step, unusable
-from platemark.flow.delivery import Delivery, Outcome, Progress, Taken, deliver, hold
+from platemark.errors import Held
+from platemark.flow.chain import Applied, Step, stage_named, unusable
+from platemark.flow.delivery import Delivery, Outcome, Progress, Taken, deliver, hold, keep_and_open
 from platemark.flow.grouping import Bundle, gathering
-from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
+from platemark.flow.intake import Incomplete, Opening
 from platemark.flow.leaving import leave_together
 from platemark.flow.notes import Reason, put_aside_together
 from platemark.flow.studio import Studio, gathering_step, ticket_path
@@ -74,17 +73,9 @@ def gather(step: Step, pictures: Sequence[Picture]) -> tuple[Picture, Applied]:
         raise Held(
             "the scans of one set have different colour profiles", remedy="scan all of them with the same settings"
         )
-    try:
+    with stage_named(step, remedy="see platemark.log; mend the stage, then drop all scans in again"):
         parameters = _decided(step, pictures)
         picture = gathering(step.found).apply_all(pictures, parameters)
-    except Held:
-        raise
-    except Exception as fault:
-        words = fault.what if isinstance(fault, PlatemarkError) else f"{type(fault).__name__}: {fault}"
-        raise Held(
-            f"the stage {step.name} ({step.found.origin}) failed: {' '.join(words.split())}",
-            remedy="see platemark.log; mend the stage, then drop all scans in again",
-        ) from fault
     return picture, Applied(step, parameters, pictures[0].size, picture.size)
 
 
@@ -123,6 +114,7 @@ class SetDelivery(Delivery):
         self.progress("", self.bundle.stage.kind.name)
         step = gathering_step(self.studio, self.bundle.stage, ticket)
         picture, applied = gather(step, [picture for _, _, picture in scans])
+        picture = replace(picture, sheet_mm=self.studio.sheet_mm(ticket))
         opening, kept, _ = scans[0]
         named = replace(
             kept, stem=self._stem(), first_stem=self._stem(), others=tuple(other for _, other, _ in scans[1:])
@@ -131,16 +123,11 @@ class SetDelivery(Delivery):
 
     def _take_one(self, file: Path, ticket: Ticket) -> tuple[Opening, Kept, Picture]:
         try:
-            opening = examine(file, self.studio.config.scanner, ticket.ppi)
-            with ThreadPoolExecutor(1) as beside:
-                decoding = beside.submit(decode_to_the_end, file, opening)
-                kept = store.keep_original(file, self.studio.originals, when=decoding.result)
+            taken = keep_and_open(self.studio, file, ticket)
         except Incomplete as fault:
             raise UnfinishedPart(fault, file) from fault
         reach("archived.part")
-        archived = open_picture(kept.path, opening)
-        archived.facts.update(decoding.result().facts)
-        return opening, kept, archived
+        return taken
 
     def _check_tickets(self) -> None:
         """A set has one ticket, under its own name.

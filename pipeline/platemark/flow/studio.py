@@ -81,6 +81,11 @@ class Studio:
             return Ticket()
         return load_ticket(path, list(self.config.print), list(self.plugins.stages))
 
+    def sheet_mm(self, ticket: Ticket) -> tuple[float, float] | None:
+        """The sides of the paper of an original, as the ticket or else the config tells; None where neither does."""
+        sheet = ticket.sheet or self.config.scanner.sheet
+        return sheet.sides_mm if sheet else None
+
     def make_folders(self) -> None:
         """Make sure that the four folders are there and can be written.
 

@@ -332,6 +332,15 @@ def parts_of_one(skew: float = 0.4):
     return textured[:, :300], textured[:, 84:]
 
 
+def test_a_stage_that_would_end_the_program_holds_its_set_and_no_more(halves: Bench) -> None:
+    stage = halves.root / "stages" / "beside.py"
+    stage.write_text(BESIDE.replace("return BesideParameters(gap=3)", "raise SystemExit(3)"), encoding="utf-8")
+    both(halves)
+    (outcome,) = halves.run()
+    assert outcome.status == "held"
+    assert "the stage beside" in outcome.reason
+
+
 @pytest.mark.parametrize("threads", ["1", "2"])
 def test_joined_parts_are_made_again_byte_for_byte_with_any_number_of_threads(tmp_path: Path, threads: str) -> None:
     bench = Bench(tmp_path / "studio", config='stages = ["resample", "border", "jpeg"]\n' + CONFIG)

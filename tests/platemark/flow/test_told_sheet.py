@@ -3,9 +3,12 @@
 import tomllib
 from pathlib import Path
 
+import pytest
+
 from conftest import CONFIG, Bench, sheet_scan, write_scan
 from platemark.config.model import Scanner
 from platemark.contract.plugins import load_plugins
+from platemark.flow import dividing
 from platemark.flow.looking import look_at
 
 
@@ -23,6 +26,20 @@ def test_the_size_told_in_the_config_reaches_whoever_looks_for_sheets(tmp_path: 
     look = look_at(write_scan(tmp_path / "heron.tif"), scanner, load_plugins(None))
     assert look.picture is not None
     assert look.picture.sheet_mm == (148.0, 210.0)
+
+
+def test_the_size_told_in_a_ticket_reaches_whoever_looks_for_sheets(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen, ask = [], dividing._ask
+
+    def noted(picture, plugins):
+        seen.append(picture.sheet_mm)
+        return ask(picture, plugins)
+
+    monkeypatch.setattr(dividing, "_ask", noted)
+    placed(Bench(tmp_path / "told"), 'sheet = "50 x 65 mm"')
+    assert set(seen) == {(50.0, 65.0)}
 
 
 def test_a_wrong_size_in_a_ticket_moves_no_corner(tmp_path: Path) -> None:
