@@ -107,22 +107,23 @@ class Held(Exception):  # noqa: N818  an outcome, not a fault, so not named Erro
     def __init__(self, reason: str, *, remedy: str) -> None:
         # A colon follows the reason wherever it is shown.
         reason = reason.rstrip(".")
-        # Both go to `args` so that the exception survives pickling; __reduce__ gives the keyword back.
         super().__init__(reason, remedy)
         self.reason = reason
         self.remedy = remedy
 
     def __reduce__(self) -> tuple[object, ...]:
-        """Pickle by rebuilding, because pickle itself knows no keyword arguments."""
-        return _held_again, (self.reason, self.remedy)
+        """Pickle by rebuilding: it travels between processes, and pickle knows nothing of keyword arguments."""
+        return _held_again, (type(self), self.args, self.__dict__)
 
     def __str__(self) -> str:
         """Say why, and what to do."""
         return _full_stop(f"{self.reason}: {self.remedy}")
 
 
-def _held_again(reason: str, remedy: str) -> Held:
-    return Held(reason, remedy=remedy)
+def _held_again(kind: type[Held], args: tuple[object, ...], facts: dict[str, object]) -> Held:
+    held = kind.__new__(kind, *args)
+    held.__dict__.update(facts)
+    return held
 
 
 def _full_stop(text: str) -> str:

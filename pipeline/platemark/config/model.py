@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from platemark.config.print_spec import Border, PrintSpec
 from platemark.config.references import ExistingFolder, PlacedPath, ProfileFile, StageName, Table, TidyName
 from platemark.config.sheet_size import SheetSizeField
-from platemark.config.units import Duration
+from platemark.config.units import Duration, FileSize
 
 __all__ = [
     "Artist",
@@ -25,6 +25,7 @@ __all__ = [
     "PrintSpec",
     "Scanner",
     "Watch",
+    "Work",
 ]
 
 DEFAULT_STAGES = ("deskew", "crop", "resample", "proof", "sharpen", "border", "jpeg")
@@ -60,6 +61,29 @@ class Watch(Table):
     observer: Literal["auto", "native", "polling"] = "auto"
     wait_for_parts: Duration = Field(600.0, gt=0)
     """How long the other scans of a set are waited for before it is said that they are missing."""
+
+
+class Work(Table):
+    """Who does the work, and how much of the machine one scan may take."""
+
+    where: Literal["here", "processes", "dask"] = "processes"
+    """In the program itself, in processes beside it, or on other machines."""
+    workers: int = Field(2, ge=1, le=64)
+    """How many scans are worked on at once, in processes."""
+    time_limit: Duration = Field(600.0, gt=0)
+    """A scan that takes longer is held."""
+    memory: FileSize = Field(6_000_000_000, ge=500_000_000)
+    """A worker that needs more is ended, and its scan held (Linux)."""
+    scheduler: str = ""
+    """Where the Dask scheduler listens, such as tcp://192.168.1.20:8786."""
+    folders: Literal["shared", "carried"] = "shared"
+    """Whether the other machines see the studio's folders under the same paths, or are sent each scan."""
+
+    @model_validator(mode="after")
+    def _scheduler_named(self) -> Self:
+        if self.where == "dask" and not self.scheduler:
+            raise ValueError('where = "dask" needs scheduler, such as "tcp://192.168.1.20:8786"')
+        return self
 
 
 class Scanner(Table):
@@ -114,6 +138,7 @@ class Config(Table):
     """A folder with stages of your own, one Python file each."""
     folders: Folders = Field(default_factory=Folders)
     watch: Watch = Field(default_factory=Watch)
+    work: Work = Field(default_factory=Work)
     scanner: Scanner = Field(default_factory=Scanner)
     artist: Artist = Field(default_factory=Artist)
     print: dict[TidyName, PrintSpec] = Field(default_factory=dict)

@@ -89,6 +89,7 @@ class Inbox:
     seen: dict[Path, Glance] = field(default_factory=dict)
     unfinished: dict[Path, Stamp] = field(default_factory=dict)
     ignored: set[Path] = field(default_factory=set)
+    looked: float = 0.0
 
     def look(self, now: float) -> list[Path]:
         """Look once; returns the files that stand still and have not been found unfinished as they are.
@@ -98,6 +99,7 @@ class Inbox:
         Raises:
             OSError: the folder cannot be listed.
         """
+        self.looked = now
         listed = dict(self.listing(self.folder))
         here = {path: stamp for path, stamp in listed.items() if stamp is not None}
         self._tell_ignored(listed.keys() - here.keys())
@@ -128,6 +130,11 @@ class Inbox:
     def is_waiting(self) -> bool:
         """True while a file is here that may become ready without any event."""
         return bool(self.seen)
+
+    @property
+    def is_settling(self) -> bool:
+        """True when a file is here that had not stood still long enough at the last look."""
+        return any(not has_settled(glance, self.looked, self.settle) for glance in self.seen.values())
 
     def _out_of_grace(self, path: Path, now: float) -> bool:
         return has_settled(self.seen[path], now, self.grace)

@@ -1,15 +1,19 @@
 """Preparing: the work of the watcher once, now, for files that are named."""
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from concurrent.futures import Executor
 from pathlib import Path
 
+from platemark.errors import StoreError
 from platemark.flow.delivery import Changing, Outcome, held_outcome
-from platemark.flow.gathered import deliver_any, hold_any
+from platemark.flow.gathered import hold_any
 from platemark.flow.grouping import Bundle, grouped
 from platemark.flow.intake import Incomplete
 from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
+from platemark.flow.workers import order
+from platemark.flow.workers.dispatch import Dispatcher, Work
+from platemark.flow.workers.here import Here
 from platemark.records.names import shown
 
 
@@ -18,32 +22,85 @@ def _silent(_scan: str, _print: str, _stage: str) -> None:
 
 
 def prepare(
-    studio: Studio, files: Sequence[Path], progress: Callable[[str, str, str], None] = _silent
+    studio: Studio,
+    files: Sequence[Path],
+    executor: Executor | None = None,
+    workers: int = 1,
+    progress: Callable[[str, str, str], None] = _silent,
 ) -> Iterator[list[Outcome]]:
-    """Make the prints of each file in turn; one that cannot be used is held and the next goes on.
+    """Make the prints of each file; one that cannot be used is held and the others go on.
 
     To be called by who holds the studio, see `sole_worker`: it begins by clearing up after a crash.
 
     Args:
         studio: where to.
         files: scans; those outside `scans/` stay where they are.
+        executor: who does the work; without it, this thread.
+        workers: how many scans it works on at once.
         progress: told scan, print and stage as each stage starts.
+
+    Yields:
+        What became of each scan, in the order of `files`.
 
     Raises:
         StoreError: the disk refuses.
     """
     clear_up(studio)
-    for work in _in_order(files, studio):
-        if isinstance(work, Bundle) and work.missing and not work.trouble:
-            yield [_waiting(work)]
-            continue
-        scan = work.scan if isinstance(work, Bundle) else work
-        try:
-            yield deliver_any(studio, work, partial(progress, shown(scan.name)))
-        except Changing as changing:  # still being written: it must not be moved from under the writer
-            yield [held_outcome(scan, changing)]
-        except Incomplete as unfinished:  # named by hand, so it is not waited for
-            yield hold_any(studio, work, unfinished)
+    order.listen(progress)
+    works = _in_order(files, studio)
+    told: dict[int, list[Outcome]] = {
+        n: [_waiting(work)] for n, work in enumerate(works) if isinstance(work, Bundle) and _must_wait(work)
+    }
+    begun = [n for n in range(len(works)) if n not in told]
+    dispatcher = Dispatcher(studio, executor or Here(), workers)
+    for n in range(len(works)):
+        while n not in told:
+            begun = _begin(dispatcher, works, begun)
+            dispatcher.wait()
+            for work, result in dispatcher.done():
+                told[_place(works, work, told)] = _outcomes(studio, work, result)
+        yield told[n]
+
+
+def works_in(files: Sequence[Path], studio: Studio) -> int:
+    """How many scans and sets there are to work on."""
+    return sum(not (isinstance(work, Bundle) and _must_wait(work)) for work in _in_order(files, studio))
+
+
+def _begin(dispatcher: Dispatcher, works: Sequence[Work], waiting: list[int]) -> list[int]:
+    """Begin what may be begun, in order; returns what still waits."""
+    left = list(waiting)
+    for n in waiting:
+        if dispatcher.is_full:
+            break
+        if not dispatcher.has(works[n]) and dispatcher.begin(works[n]):
+            left.remove(n)
+    return left
+
+
+def _place(works: Sequence[Work], work: Work, told: dict[int, list[Outcome]]) -> int:
+    """Where a scan stands among those that were named; one that was named twice is told of in turn."""
+    return next(n for n, one in enumerate(works) if one == work and n not in told)
+
+
+def _outcomes(studio: Studio, work: Work, result: list[Outcome] | Incomplete | StoreError) -> list[Outcome]:
+    """What became of a scan.
+
+    Raises:
+        StoreError: the disk refuses.
+    """
+    if isinstance(result, StoreError):
+        raise result
+    if isinstance(result, Changing):  # still being written: it must not be moved from under the writer
+        return [held_outcome(work if isinstance(work, Path) else work.scan, result)]
+    if isinstance(result, Incomplete):  # named by hand, so it is not waited for
+        return hold_any(studio, work, result)
+    return result
+
+
+def _must_wait(bundle: Bundle) -> bool:
+    """True for a set of which not all scans were named."""
+    return bool(bundle.missing) and not bundle.trouble
 
 
 def _in_order(files: Sequence[Path], studio: Studio) -> list[Path | Bundle]:

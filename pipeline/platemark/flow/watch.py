@@ -1,4 +1,4 @@
-"""The watcher: every scan in `scans/` is taken once it is whole, one after the other.
+"""The watcher: every scan in `scans/` is given to a worker once it is whole, in the order of arrival.
 
 watchdog only wakes it up early. What counts is the listing, made after each wake and at every
 sweep, so a lost event costs a minute at most and a doubled one nothing.
@@ -8,6 +8,7 @@ import contextlib
 import queue
 import time
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,18 +20,24 @@ from watchdog.observers.polling import PollingObserver
 
 from platemark.errors import StoreError
 from platemark.flow.delivery import Changing, Outcome
-from platemark.flow.gathered import UnfinishedPart, deliver_any, files_of, hold_any
+from platemark.flow.gathered import UnfinishedPart, files_of, hold_any
 from platemark.flow.grouping import Bundle
 from platemark.flow.inbox import Inbox
 from platemark.flow.intake import Incomplete
 from platemark.flow.leaving import clear_up
 from platemark.flow.studio import Studio
 from platemark.flow.waiting import Waiting
+from platemark.flow.workers.dispatch import Dispatcher
+from platemark.flow.workers.here import Here
 
 log = structlog.get_logger("platemark")
 
 # A scanner that pauses longer than ten settle times between two strips has stopped.
 GRACE = 10
+# While a file settles it is looked at so many times, so that it is taken a moment after it has stood still long enough;
+# but looking takes a tenth of the time at most, however many files lie there.
+_LOOKS = 8
+_REST_PER_LOOK = 9.0
 # File systems that report no changes made on another machine.
 _REMOTE = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "fuse.sshfs", "9p", "afpfs", "davfs", "vboxsf", "virtiofs"}
 # Seconds between two tries while the disk refuses: long enough to leave it alone, short enough to wait for.
@@ -60,27 +67,33 @@ class Watcher:
     Attributes:
         studio: whose scans.
         on_outcome: told what became of each print.
+        executor: who does the work.
+        workers: how many scans it works on at once.
         clock: seconds, never going back.
         stopping: it was told to stop.
     """
 
     studio: Studio
     on_outcome: Callable[[Outcome], None] = lambda _outcome: None
+    executor: Executor = field(default_factory=Here)
+    workers: int = 1
     clock: Callable[[], float] = time.monotonic
     stopping: bool = False
     _bell: Bell = field(default_factory=queue.SimpleQueue)
     _observer: BaseObserver | None = None
     _identity: tuple[int, int] | None = None
     _trouble: str = ""
+    _some_done: bool = False
 
     def __post_init__(self) -> None:
         """Set up the inbox by the config."""
         settle = self.studio.config.watch.settle
         self.inbox = Inbox(self.studio.scans, settle, settle * GRACE)
         self.waiting = Waiting(self.studio)
+        self.dispatcher = Dispatcher(self.studio, self.executor, self.workers, self._wake)
 
     def stop(self) -> None:
-        """Finish the scan in hand, then end. May be called from a signal handler or another thread."""
+        """Finish the scans in hand, then end. May be called from a signal handler or another thread."""
         self.stopping = True
         self._bell.put(None)
 
@@ -90,12 +103,20 @@ class Watcher:
         try:
             while not self.stopping:
                 self._rest(self._turn())
+            while not self.dispatcher.is_idle:
+                self.dispatcher.wait()
+                self._collect()
         finally:
             self._end_observer()
+
+    def _wake(self) -> None:
+        self._some_done = True
+        self._bell.put(None)
 
     def _turn(self) -> float:
         """Look, work, and say how long to rest. The watch stands before the listing, so nothing falls between."""
         watch = self.studio.config.watch
+        begun = time.monotonic()
         try:
             if not self._folder_is_there():
                 return min(_PAUSE, watch.sweep)
@@ -104,18 +125,40 @@ class Watcher:
         except OSError as fault:
             self._pause(f"{self.studio.scans} cannot be watched ({fault.strerror})", "bring the folder back")
             return min(_PAUSE, watch.sweep)
-        for work in self._sorted_out(ready):
-            if self.stopping:
-                return 0.0
+        looked = time.monotonic() - begun
+        if not (self._collect() and self._hand_out(self._sorted_out(ready))):
+            return min(_PAUSE, watch.sweep)
+        if not self.inbox.is_waiting:
+            return watch.sweep
+        looks = _LOOKS if self.inbox.is_settling else 2
+        return min(watch.sweep, max(watch.settle / looks, _REST_PER_LOOK * looked))
+
+    def _hand_out(self, works: list[Path | Bundle]) -> bool:
+        """Give to the workers what they can take; False where the disk refuses."""
+        for work in works:
+            if self.stopping or self.dispatcher.is_full:
+                break
+            if not self.dispatcher.has(work) and self.dispatcher.begin(work) and not self._collect():
+                return False
+        return True
+
+    def _collect(self) -> bool:
+        """Tell what is done; False where the disk refuses."""
+        self._some_done = False
+        refused = False
+        for work, result in self.dispatcher.done():
             try:
-                self._take(work)
+                if isinstance(result, StoreError):
+                    raise result
+                self._tell(work, result)
             except StoreError as fault:
+                refused = True
                 self._pause(fault.what, fault.remedy)
                 for path in files_of(work):
                     self.inbox.postpone(path, self.clock())
-                return min(_PAUSE, watch.sweep)
-            self._go_on()
-        return min(watch.sweep, watch.settle / 2) if self.inbox.is_waiting else watch.sweep
+            else:
+                self._go_on()
+        return not refused
 
     def _rest(self, seconds: float) -> None:
         """Sleep until something happens in the folder or the time is over.
@@ -127,7 +170,7 @@ class Watcher:
         while not self.stopping and (left := until - time.monotonic()) > 0:
             with contextlib.suppress(queue.Empty):
                 self._bell.get(timeout=left)
-                if not self.inbox.is_waiting:
+                if self._some_done or not self.inbox.is_waiting:
                     return
 
     def _sorted_out(self, ready: list[Path]) -> list[Path | Bundle]:
@@ -141,21 +184,26 @@ class Watcher:
             self.on_outcome(outcome)
         return work
 
-    def _take(self, work: Path | Bundle) -> None:
-        try:
-            outcomes = deliver_any(self.studio, work)
-        except Incomplete as unfinished:
-            path = unfinished.file if isinstance(unfinished, UnfinishedPart) else files_of(work)[0]
-            if not all(file.exists() for file in files_of(work)):
-                log.info("gone before it was taken", scan=path.name)
-                return
-            out_of_grace = self.inbox.not_whole(path, self.clock())
-            if isinstance(unfinished, Changing) or not out_of_grace:
-                log.info("waiting: not whole yet", scan=path.name)
-                return
-            outcomes = hold_any(self.studio, work, unfinished)
+    def _tell(self, work: Path | Bundle, result: list[Outcome] | Incomplete) -> None:
+        """Tell what became of a scan; one that is not whole waits, and is held when its time is over.
+
+        Raises:
+            StoreError: the disk refuses.
+        """
+        outcomes = self._unfinished(work, result) if isinstance(result, Incomplete) else result
         for outcome in outcomes:
             self.on_outcome(outcome)
+
+    def _unfinished(self, work: Path | Bundle, unfinished: Incomplete) -> list[Outcome]:
+        path = unfinished.file if isinstance(unfinished, UnfinishedPart) else files_of(work)[0]
+        if not all(file.exists() for file in files_of(work)):
+            log.info("gone before it was taken", scan=path.name)
+            return []
+        out_of_grace = self.inbox.not_whole(path, self.clock())
+        if isinstance(unfinished, Changing) or not out_of_grace:
+            log.info("waiting: not whole yet", scan=path.name)
+            return []
+        return hold_any(self.studio, work, unfinished)
 
     def _pause(self, trouble: str, remedy: str | None) -> None:
         """Say what stops the work, once; it goes on by itself."""

@@ -10,6 +10,7 @@ import errno
 import hashlib
 import itertools
 import os
+import secrets
 import shutil
 import stat
 from collections.abc import Callable, Iterator
@@ -140,7 +141,8 @@ def keep_by_content(data: bytes, folder: Path, ending: str) -> Path:
             if found == digest:
                 return target
             _set_aside(target, found)
-    write_whole(target, data, step="keep")
+    with contextlib.suppress(FileExistsError):  # another worker kept the same content this moment
+        write_whole(target, data, step="keep")
     return target
 
 
@@ -181,9 +183,8 @@ def write_whole(target: Path, data: bytes, *, step: str, replace: bool = False) 
 @contextlib.contextmanager
 def _aside(target: Path, step: str, *, replace: bool = False) -> Iterator[BinaryIO]:
     """A temporary file beside the target that takes its name when the block ends well."""
-    part = target.with_name(TEMPORARY + hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16])
-    # After a crash it may be a second name of a finished file: writing into it would destroy that.
-    part.unlink(missing_ok=True)
+    # A name that no other worker has: two may keep the same profile in the same moment.
+    part = target.with_name(TEMPORARY + secrets.token_hex(8))
     try:
         with part.open("xb") as file:
             yield file

@@ -23,6 +23,7 @@ from conftest import CONFIG, Bench, sheet_scan, write_scan
 from platemark.flow import watch
 from platemark.flow.delivery import Outcome
 from platemark.flow.watch import Watcher, is_remote
+from platemark.flow.workers import order
 
 # The scan is the sheet itself, so that nothing has to be found on a bed; one print keeps it quick.
 PLAIN = 'stages = ["resample", "border", "jpeg"]\n' + CONFIG.partition("[print.mini]")[0]
@@ -174,15 +175,15 @@ def test_litter_is_left_where_it_lies(watched):
 
 
 def test_a_scan_that_changes_whenever_it_is_read_is_never_moved_from_under_its_writer(prepared, monkeypatch):
-    tries, keep = [], watch.deliver_any
+    tries, keep = [], order.deliver_any
 
-    def changing(studio, path):
+    def changing(studio, path, progress):
         tries.append(path)
         if len(tries) < 4:
             raise watch.Changing("heron.tif changed while it was read", remedy="wait")
-        return keep(studio, path)
+        return keep(studio, path, progress)
 
-    monkeypatch.setattr(watch, "deliver_any", changing)
+    monkeypatch.setattr(order, "deliver_any", changing)
     arriving(prepared)
     prepared.start()
     until(lambda: prepared.outcomes)
@@ -344,14 +345,14 @@ def test_a_full_disk_pauses_the_work_once_and_it_goes_on_by_itself(watched, monk
 
 
 def test_a_scan_that_cannot_be_worked_on_lets_the_next_one_go_first(watched, monkeypatch):
-    keep = watch.deliver_any
+    keep = order.deliver_any
 
-    def refused(studio, path):
+    def refused(studio, path, progress):
         if path.name == "heron.tif" and not any(outcome.scan == "wren.tif" for outcome in watched.outcomes):
             raise watch.StoreError("heron.tif cannot be read", remedy="look after the disk")
-        return keep(studio, path)
+        return keep(studio, path, progress)
 
-    monkeypatch.setattr(watch, "deliver_any", refused)
+    monkeypatch.setattr(order, "deliver_any", refused)
     arriving(watched)
     until(lambda: watched.watcher._trouble)
     arriving(watched, "wren.tif", 1)
@@ -361,14 +362,14 @@ def test_a_scan_that_cannot_be_worked_on_lets_the_next_one_go_first(watched, mon
 
 def test_stopping_finishes_the_scan_in_hand_and_takes_no_other(prepared, monkeypatch):
     busy, go_on = threading.Event(), threading.Event()
-    keep = watch.deliver_any
+    keep = order.deliver_any
 
-    def slowly(studio, path):
+    def slowly(studio, path, progress):
         busy.set()
         assert go_on.wait(DEADLINE)
-        return keep(studio, path)
+        return keep(studio, path, progress)
 
-    monkeypatch.setattr(watch, "deliver_any", slowly)
+    monkeypatch.setattr(order, "deliver_any", slowly)
     for seed, name in enumerate(["heron.tif", "wren.tif"]):
         arriving(prepared, name, seed)
     prepared.start()

@@ -11,8 +11,9 @@ from platemark.face.log import printable, start_log
 from platemark.face.setting_up import set_up
 from platemark.flow.delivery import Outcome
 from platemark.flow.holder import sole_worker
-from platemark.flow.prepare import prepare
+from platemark.flow.prepare import prepare, works_in
 from platemark.flow.studio import Studio, open_studio
+from platemark.flow.workers.choosing import workers_of
 
 
 @click.command("init")
@@ -63,7 +64,10 @@ def _with_progress(studio: Studio, files: tuple[Path, ...]) -> list[Outcome]:
             bar.update(stage, description=printable(f"{scan}  {print_name}  {step}"))
 
         outcomes: list[Outcome] = []
-        for made in prepare(studio, files, tell):
-            outcomes += made
-            bar.advance(task)
+        # A single scan makes nobody wait, so nobody is hired for it.
+        alone = works_in(files, studio) == 1
+        with workers_of(studio.config, alone=alone) as (executor, workers):
+            for made in prepare(studio, files, executor, workers, tell):
+                outcomes += made
+                bar.advance(task)
         return outcomes

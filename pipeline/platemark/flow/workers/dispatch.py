@@ -1,0 +1,148 @@
+"""Dispatch: which scans are worked on at the same time, and what becomes of one whose worker was lost.
+
+Delivery finds free names and known contents by looking into folders, so two scans that could want the same name, or
+have the same content, are never in work together. Nothing else needs a lock.
+"""
+
+import hashlib
+import os
+import re
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, wait
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import structlog
+
+from platemark.errors import Held, StoreError
+from platemark.flow.delivery import Outcome
+from platemark.flow.gathered import files_of, hold_any
+from platemark.flow.grouping import Bundle, names_of
+from platemark.flow.intake import Incomplete
+from platemark.flow.reasons import why_held
+from platemark.flow.studio import Studio
+from platemark.flow.workers.order import carry_out, name_of, order_of
+from platemark.flow.workers.processes import TookTooLong
+
+log = structlog.get_logger("platemark")
+
+Work = Path | Bundle
+# heron-2 may be a second scan named heron, the second item of one, or a scan that is named so.
+_NUMBER = re.compile(r"(-\d+)+$")
+_SAMPLE = 1 << 16
+
+
+@dataclass
+class _Errand:
+    """A scan or set in work: what marks it, and how often it was begun."""
+
+    work: Work
+    marks: frozenset[object]
+    begun: int = 1
+
+
+@dataclass
+class Dispatcher:
+    """Gives work to an executor.
+
+    Attributes:
+        studio: whose scans.
+        executor: who does it.
+        most: how many scans are in work at once.
+        on_done: called, from any thread, when something is done.
+    """
+
+    studio: Studio
+    executor: Executor
+    most: int = 1
+    on_done: Callable[[], None] = lambda: None
+    _in_work: dict[Future[list[Outcome]], _Errand] = field(default_factory=dict)
+
+    @property
+    def is_full(self) -> bool:
+        """True when everybody has something to do."""
+        return len(self._in_work) >= self.most
+
+    @property
+    def is_idle(self) -> bool:
+        """True when nothing is in work."""
+        return not self._in_work
+
+    def has(self, work: Work) -> bool:
+        """True when one of the files of this scan or set is in work."""
+        busy = {file for errand in self._in_work.values() for file in files_of(errand.work)}
+        return not busy.isdisjoint(files_of(work))
+
+    def begin(self, work: Work) -> bool:
+        """Give a scan or set to a worker; False where it must wait for one that is in work."""
+        marks = self._marks(work) if self.most > 1 else frozenset()
+        if any(marks & errand.marks for errand in self._in_work.values()):
+            return False
+        self._submit(_Errand(work, marks))
+        return True
+
+    def wait(self) -> None:
+        """Wait until one is done."""
+        wait(self._in_work, return_when="FIRST_COMPLETED")
+
+    def done(self) -> Iterator[tuple[Work, list[Outcome] | Incomplete | StoreError]]:
+        """What is done: the outcomes, or why nothing was done."""
+        for future in [future for future in self._in_work if future.done()]:
+            errand = self._in_work.pop(future)
+            try:
+                result = self._result(errand, future)
+            except StoreError as fault:
+                result = fault
+            if result is not None:
+                yield errand.work, result
+
+    def _submit(self, errand: _Errand) -> None:
+        future = self.executor.submit(carry_out, order_of(self.studio, files_of(errand.work)))
+        self._in_work[future] = errand
+        future.add_done_callback(lambda _future: self.on_done())
+
+    def _result(self, errand: _Errand, future: Future[list[Outcome]]) -> list[Outcome] | Incomplete | StoreError | None:
+        """What came of it; None where it was begun anew.
+
+        Raises:
+            StoreError: the disk refuses.
+        """
+        try:
+            return future.result()
+        except (Incomplete, StoreError) as fault:
+            return fault
+        except Exception as fault:  # noqa: BLE001 - a worker that is lost, or a fault of ours, costs one scan
+            return self._begin_anew_or_hold(errand, fault)
+
+    def _begin_anew_or_hold(self, errand: _Errand, fault: Exception) -> list[Outcome] | None:
+        """A worker may be lost for a reason that has nothing to do with the scan, so it is tried once more."""
+        if isinstance(fault, TookTooLong) or errand.begun > 1:
+            return hold_any(self.studio, errand.work, self._why(errand, fault))
+        log.warning("a worker was lost; its scan is begun anew", scan=name_of(errand.work), fault=str(fault))
+        errand.begun += 1
+        self._submit(errand)
+        return None
+
+    def _why(self, errand: _Errand, fault: Exception) -> Held:
+        return why_held(fault, files_of(errand.work)[0])
+
+    def _marks(self, work: Work) -> frozenset[object]:
+        """What no two scans in work may share: the root of a name, and content as far as a sample tells."""
+        files = files_of(work)
+        stems = {file.stem for file in files} | ({work.name} if isinstance(work, Bundle) else set())
+        names = {_NUMBER.sub("", key) for stem in stems for key in names_of(stem, self.studio.plugins)}
+        return frozenset(names | {_sample(file) for file in files})
+
+
+def _sample(file: Path) -> tuple[int, str]:
+    """Size and a hash of both ends and the middle: alike for files of the same content, and hardly for others."""
+    digest = hashlib.sha256()
+    try:
+        with file.open("rb") as stream:
+            size = stream.seek(0, os.SEEK_END)
+            for start in (0, size // 2, max(0, size - _SAMPLE)):
+                stream.seek(start)
+                digest.update(stream.read(_SAMPLE))
+    except OSError:  # the worker will say what is wrong with it
+        return -1, str(file)
+    return size, digest.hexdigest()

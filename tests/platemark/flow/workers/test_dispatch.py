@@ -1,0 +1,173 @@
+"""Dispatch: scans go through workers as they would go through the program itself, and a lost worker costs one scan."""
+
+import hashlib
+import os
+import pickle
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from conftest import CONFIG, Bench, sheet_scan, write_scan
+from platemark.errors import Held
+from platemark.flow.delivery import Changing, Outcome
+from platemark.flow.gathered import UnfinishedPart
+from platemark.flow.intake import Incomplete
+from platemark.flow.prepare import prepare
+from platemark.flow.workers.dispatch import Dispatcher
+from platemark.flow.workers.processes import Processes
+
+_HARMFUL = '''
+import os, signal, time
+from pathlib import Path
+from platemark import Job, Parameters, Picture, Settings, Stage, hookimpl
+
+
+class Harmful(Stage[Settings, Parameters]):
+    """Does harm to the scan that is named for it."""
+
+    name = "harmful"
+    version = 1
+
+    def measure(self, picture: Picture, settings: Settings, job: Job) -> Parameters:
+        """Does it."""
+        if job.work.name == "crash":
+            os._exit(5)
+        if job.work.name == "hang":
+            time.sleep(1000)
+        once = Path(__file__).with_name("once")
+        if job.work.name == "unlucky" and not once.exists():
+            once.write_text("")
+            os.kill(os.getpid(), signal.SIGKILL)
+        return Parameters()
+
+    def apply(self, picture: Picture, parameters: Parameters) -> Picture:
+        """Nothing."""
+        return picture
+
+
+@hookimpl
+def platemark_stages() -> list[type[Stage]]:
+    """Tell of it."""
+    return [Harmful]
+'''
+
+ONE_PRINT = CONFIG.replace(CONFIG[CONFIG.index("[print.mini]") : CONFIG.index("[watch]")], "")
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Bench:
+    root = tmp_path / "studio"
+    (root / "stages").mkdir(parents=True)
+    (root / "stages" / "harmful.py").write_text(_HARMFUL, encoding="utf-8")
+    chain = 'stages_dir = "stages"\nstages = ["deskew", "crop", "resample", "harmful", "border", "jpeg"]\n'
+    return Bench(root, chain + ONE_PRINT)
+
+
+def made(bench: Bench, workers: int, *names: str, time_limit: float = 60.0) -> list[Outcome]:
+    scans = [bench.drop(name, sheet_scan(seed=seed)) for seed, name in enumerate(names)]
+    with Processes(workers, time_limit=time_limit) as executor:
+        return [outcome for told in prepare(bench.studio, scans, executor, workers) for outcome in told]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a signal of POSIX")
+def test_a_scan_that_takes_its_worker_down_is_held_and_the_others_are_made(studio: Bench) -> None:
+    outcomes = made(studio, 2, "crash.tif", "heron.tif", "unlucky.tif", "wren.tif")
+    assert [(outcome.scan, outcome.status) for outcome in outcomes] == [
+        ("crash.tif", "held"),
+        ("heron.tif", "ready"),
+        ("unlucky.tif", "ready"),
+        ("wren.tif", "ready"),
+    ]
+    assert "ended by itself (with code 5)" in outcomes[0].reason
+    assert studio.names("held") == ["crash.held.toml", "crash.tif"]
+    assert studio.names("scans") == []
+    assert list(studio.root.rglob(".platemark-part-*")) == []
+
+
+def test_a_scan_that_hangs_is_held_when_its_time_is_over(studio: Bench) -> None:
+    outcomes = made(studio, 1, "hang.tif", "heron.tif", time_limit=4.0)
+    assert [(outcome.scan, outcome.status) for outcome in outcomes] == [("hang.tif", "held"), ("heron.tif", "ready")]
+    assert "time_limit in [work]" in outcomes[0].remedy
+
+
+def without_the_hour(data: bytes) -> bytes:
+    """A file without the table that says when and where it was made, the last of a manifest."""
+    return data.partition(b"\n[made]")[0]
+
+
+def test_workers_make_the_same_bytes_as_the_program_itself(tmp_path: Path) -> None:
+    names = ["heron.tif", "wren.tif", "egret.tif"]
+
+    def all_made(where: str, executor: Executor | None, workers: int) -> dict[str, str]:
+        bench = Bench(tmp_path / where)
+        scans = [bench.drop(name, sheet_scan(seed=seed)) for seed, name in enumerate(names)]
+        list(prepare(bench.studio, scans, executor, workers))
+        return {
+            name: hashlib.sha256(without_the_hour((bench.root / folder / name).read_bytes())).hexdigest()
+            for folder in ("ready", "originals")
+            for name in bench.names(folder)
+        }
+
+    here = all_made("here", None, 1)
+    with Processes(2) as executor:
+        assert all_made("beside", executor, 2) == here
+    assert len(here) == 15  # two prints of each scan with their manifests, and the scan
+
+
+class Never(Executor):
+    """Takes work, and never does it."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Take it."""
+        del fn, args, kwargs
+        return Future()
+
+
+@pytest.fixture
+def busy(bench: Bench) -> Dispatcher:
+    """A studio that is working on the scan heron.tif."""
+    dispatcher = Dispatcher(bench.studio, Never(), most=8)
+    assert dispatcher.begin(bench.drop("heron.tif"))
+    return dispatcher
+
+
+@pytest.mark.parametrize("name", ["heron.png", "HERON.tif", "heron-2.tif", "heron-2-1.tif", "heron.turned.tif"])
+def test_scans_that_could_want_one_name_are_never_in_work_together(bench: Bench, busy: Dispatcher, name: str) -> None:
+    assert not busy.begin(bench.drop(name, sheet_scan(seed=9)))
+
+
+def test_two_scans_of_the_same_content_are_never_in_work_together(bench: Bench, busy: Dispatcher) -> None:
+    assert not busy.begin(bench.drop("wren.tif"))
+
+
+def test_other_scans_need_not_wait(bench: Bench, busy: Dispatcher) -> None:
+    other = bench.drop("wren.tif", sheet_scan(seed=9))
+    assert busy.begin(other)
+    assert busy.has(other)
+
+
+def test_a_file_that_cannot_be_read_needs_not_wait_either(bench: Bench, busy: Dispatcher) -> None:
+    assert busy.begin(bench.root / "scans" / "gone.tif")
+
+
+def test_no_more_is_begun_than_workers_can_take(bench: Bench) -> None:
+    dispatcher = Dispatcher(bench.studio, Never(), most=1)
+    dispatcher.begin(bench.drop("heron.tif"))
+    assert dispatcher.is_full
+
+
+@pytest.mark.parametrize("kind", [Held, Incomplete, Changing])
+def test_why_a_scan_waits_survives_the_way_between_processes(kind: type[Held]) -> None:
+    arrived = pickle.loads(pickle.dumps(kind("it is not whole", remedy="wait")))  # noqa: S301 - our own
+    assert type(arrived) is kind
+    assert (arrived.reason, arrived.remedy) == ("it is not whole", "wait")
+
+
+def test_which_part_is_not_whole_survives_the_way_between_processes(tmp_path: Path) -> None:
+    part = write_scan(tmp_path / "heron_1of2.tif")
+    unfinished = UnfinishedPart(Incomplete("it is cut", remedy="wait"), part)
+    arrived = pickle.loads(pickle.dumps(unfinished))  # noqa: S301 - our own
+    assert (type(arrived), arrived.file, arrived.reason) == (UnfinishedPart, part, "it is cut")
