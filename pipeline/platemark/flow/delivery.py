@@ -158,8 +158,7 @@ class Delivery:
         recipe = recipe_of(self.studio, job, taken.ticket, steps, piece.number, gathered)
         place = find_place(self.studio.ready, work, name, recipe)
         if place.made:
-            log.info("made before from the same scan; not made again", scan=self.scan.name, export=place.made.name)
-            return Outcome(_told(self.scan, piece.number), name, "known", place.made, item=piece.number)
+            return self._known(place.made, name, piece.number)
         if taken.opening.profile_from not in {"file", "config"}:
             job.notice("profile", taken.opening.profile_from)
         if piece.number:
@@ -177,13 +176,22 @@ class Delivery:
             made = replace(made, applied=(taken.gathered, *made.applied))
         return self._publish(place, taken, job, made, piece.number)
 
+    def _known(self, made: Path, name: str, item: int) -> Outcome:
+        log.info("made before from the same scan; not made again", scan=self.scan.name, export=made.name)
+        return Outcome(_told(self.scan, item), name, "known", made, item=item)
+
     def _publish(self, place: Place, taken: Taken, job: Job, made: Made, item: int) -> Outcome:
+        openings = (taken.opening, *taken.others)
         while True:
             place = place.clear_for(made)
-            manifest = manifest_for(self.studio, place, (taken.opening, *taken.others), taken.kept, job, made, item)
-            with contextlib.suppress(FileExistsError):  # somebody took the name this moment: the next one
+            manifest = manifest_for(self.studio, place, openings, taken.kept, job, made, item)
+            try:
                 export = publish(place, made, write_manifest(manifest))
                 break
+            except FileExistsError:  # somebody took the name this moment
+                again = find_place(self.studio.ready, taken.kept.numbered(item), job.print_name, place.recipe)
+            if again.made:  # another worker, believed lost, was given this very scan before
+                return self._known(again.made, job.print_name, item)
         log.info("ready", scan=self.scan.name, print=job.print_name, export=export.name, bytes=len(made.data))
         for notice in job.notices:
             if notice.warning:

@@ -17,7 +17,7 @@ from platemark.records import store
 log = structlog.get_logger("platemark")
 
 # Lies in the archive, because that folder is not taken away and made anew, as `scans/` may be.
-LIST = ".platemark.leaving"
+LIST = ".platemark.leaving-"
 
 
 def take_away(studio: Studio, files: Mapping[Path, str]) -> None:
@@ -31,10 +31,10 @@ def take_away(studio: Studio, files: Mapping[Path, str]) -> None:
         StoreError: the disk refuses.
     """
     listed = [{"file": _from(studio.originals, path), "sha256": sha256} for path, sha256 in files.items()]
-    store.write_whole(
-        studio.originals / LIST, tomli_w.dumps({"leaving": listed}).encode(), step="leaving", replace=True
-    )
-    finish_leaving(studio)
+    # A list of its own for each set: two may leave in the same moment.
+    place = studio.originals / f"{LIST}{'-'.join(sorted(files.values()))[:16]}"
+    store.write_whole(place, tomli_w.dumps({"leaving": listed}).encode(), step="leaving", replace=True)
+    _finish(studio, place)
 
 
 def finish_leaving(studio: Studio) -> None:
@@ -43,7 +43,11 @@ def finish_leaving(studio: Studio) -> None:
     Raises:
         StoreError: the disk refuses.
     """
-    path = studio.originals / LIST
+    for path in sorted(studio.originals.glob(f"{LIST}*")):
+        _finish(studio, path)
+
+
+def _finish(studio: Studio, path: Path) -> None:
     if not store.is_plain_file(path):
         return
     try:

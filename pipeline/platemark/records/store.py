@@ -32,7 +32,7 @@ DAMAGED = ".damaged"
 _CHUNK = 1 << 20
 # 12 hexadecimal digits: among a million originals the odds of two alike are 1 in 500.
 # Contents are compared in full, so two alike are still kept apart by their readable names.
-_SHORT = 12
+SHORT = 12
 
 
 @dataclass(frozen=True)
@@ -87,30 +87,36 @@ def keep_original(scan: Path, originals: Path, when: Callable[[], object] = lamb
     """
     digest = sha256_of(scan)
     stem = readable_stem(scan.stem)
-    target = originals / f"{stem}-{digest[:_SHORT]}{readable_ending(scan.suffix)}"
+    target = originals / f"{stem}-{digest[:SHORT]}{readable_ending(scan.suffix)}"
     with errors_named(target):
         known = _sound_original(originals, digest)
         if known:
             sync_folder(originals)  # a crash may have come between its name and this
             return replace(known, stem=stem)
-    with scan.open("rb") as original, errors_named(target), _aside(target, "archive") as file:
-        reach("archive.write")
-        shutil.copyfileobj(original, file, _CHUNK)
-        file.flush()
-        _check_copy(Path(file.name), scan, digest)
-        when()
+    try:
+        with scan.open("rb") as original, errors_named(target), _aside(target, "archive") as file:
+            reach("archive.write")
+            shutil.copyfileobj(original, file, _CHUNK)
+            file.flush()
+            _check_copy(Path(file.name), scan, digest)
+            when()
+    except FileExistsError:
+        known = _sound_original(originals, digest)
+        if known is None:  # somebody else's file has that name
+            raise
+        return replace(known, stem=stem)  # another worker kept the same content this moment
     return Kept(target, stem, digest, target.stat().st_size, stem)
 
 
 def _sound_original(originals: Path, digest: str) -> Kept | None:
     """The archived scan of this content; one that does not hash to its name is not trusted."""
-    short = digest[:_SHORT]
+    short = digest[:SHORT]
     for path in sorted(originals.glob(f"*-{short}.*")):
         if path.suffix == ".toml" or not path.stem.endswith(short):
             continue
         found = sha256_of(path)
         if found == digest:
-            stem = path.stem[: -_SHORT - 1]
+            stem = path.stem[: -SHORT - 1]
             return Kept(path, stem, digest, path.stat().st_size, stem)
         if not found.startswith(short):
             _set_aside(path, found)

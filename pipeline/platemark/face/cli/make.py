@@ -66,7 +66,7 @@ def _with_progress(studio: Studio, files: tuple[Path, ...]) -> list[Outcome]:
         outcomes: list[Outcome] = []
         # A single scan makes nobody wait, so nobody is hired for it.
         alone = works_in(files, studio) == 1
-        with workers_of(studio.config, alone=alone) as (executor, workers):
+        with workers_of(studio, alone=alone) as (executor, workers):
             for made in prepare(studio, files, executor, workers, tell):
                 outcomes += made
                 bar.advance(task)

@@ -22,7 +22,7 @@ def watch_command(config: Path) -> None:
     """
     with readable_errors():
         studio = open_for_work(config)
-        with sole_worker(studio.originals, studio.scans), workers_of(studio.config) as (executor, workers):
+        with sole_worker(studio.originals, studio.scans), workers_of(studio) as (executor, workers):
             watcher = Watcher(studio, on_outcome=show_outcome, executor=executor, workers=workers)
             for name in ("SIGINT", "SIGTERM"):
                 signal.signal(getattr(signal, name), lambda _number, _frame: watcher.stop())

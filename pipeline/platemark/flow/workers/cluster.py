@@ -3,10 +3,12 @@
 import os
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
+from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from platemark.config.model import Config
 from platemark.errors import PlatemarkError
+from platemark.flow.workers.carrying import Carried, check_can_be_carried
 from platemark.flow.workers.processes import Processes
 
 Asked = ParamSpec("Asked")
@@ -57,14 +59,24 @@ class Cluster(Executor):
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002 - as in Executor
         """Leave the scheduler and its workers to whoever comes next."""
-        self._executor.shutdown(wait=wait, cancel_futures=cancel_futures)
+        self._executor.shutdown(wait=wait or not cancel_futures)
         self._client.close()
 
 
-def connect(config: Config) -> tuple[Executor, int]:
-    """The cluster that [work] names, and how many scans it takes at once."""
+def connect(studio_file: Path, config: Config) -> tuple[Executor, int]:
+    """The cluster that [work] names, and how many scans it takes at once.
+
+    Raises:
+        PlatemarkError: it cannot be reached, or the studio's folders cannot be carried.
+    """
+    if config.work.folders == "carried":
+        check_can_be_carried(studio_file, config)
     cluster = Cluster(config)
-    return cluster, cluster.slots
+    slots = cluster.slots
+    if config.work.folders == "shared":
+        return cluster, slots
+    here = Processes(1, time_limit=config.work.time_limit, memory=config.work.memory, log_level=config.log.level)
+    return Carried(cluster, here, slots), slots
 
 
 def _guarded(limits: tuple[float, int, str], fn: Callable[..., Any], args: Any, kwargs: Any) -> Any:  # noqa: ANN401

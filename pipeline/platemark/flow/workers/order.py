@@ -52,8 +52,8 @@ def carry_out(order: Order) -> list[Outcome]:
         Incomplete: a scan is not whole (yet); nothing was done.
         StoreError: the disk refuses; the scans are where they were.
     """
-    studio = _studio_of(order)
-    work = _work_of(order, studio)
+    studio = studio_of(order)
+    work = work_of(order, studio)
     return deliver_any(studio, work, lambda print_name, stage: told(name_of(work), print_name, stage))
 
 
@@ -73,7 +73,7 @@ def told(scan: str, print_name: str, stage: str) -> None:
     _listener(scan, print_name, stage)
 
 
-def _studio_of(order: Order) -> Studio:
+def studio_of(order: Order) -> Studio:
     """The studio, opened once a process: loading the stages takes longer than a small scan."""
     global _studio  # noqa: PLW0603
     if _studio is None or (_studio.file, _studio.config) != (order.studio, order.config):
@@ -81,7 +81,12 @@ def _studio_of(order: Order) -> Studio:
     return _studio
 
 
-def _work_of(order: Order, studio: Studio) -> Path | Bundle:
+def work_of(order: Order, studio: Studio) -> Path | Bundle:
+    """The scan or set of an order.
+
+    Raises:
+        Incomplete: the files are no longer one set.
+    """
     alone, bundles = grouped(order.files, studio.plugins)
     work: list[Path | Bundle] = [*alone, *bundles]
     if len(work) != 1:
