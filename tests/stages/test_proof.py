@@ -1,6 +1,7 @@
 """Proof: what the paper's profile will do to the colours."""
 
 from io import BytesIO
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -14,8 +15,8 @@ from platemark_stages.proof import Proof, ProofParameters
 PATCHES = np.array([[[65535] * 3, [32768] * 3, [0] * 3, [65535, 0, 0], [0, 0, 65535]]], np.uint16)
 
 
-def on(profile: Profile | None) -> Paper:
-    return Paper("rag", profile=profile)
+def on(profile: Profile | None, converter: Literal["file", "driver"] = "driver") -> Paper:
+    return Paper("rag", profile=profile, converter=converter)
 
 
 def patches() -> Picture:
@@ -59,7 +60,7 @@ def test_colours_beyond_the_printer_are_counted() -> None:
 
 
 def test_converting_embeds_the_printers_profile() -> None:
-    _, after = measure_and_apply(Proof, patches(), job_for(paper=on(cmyk_printer())), effect="convert")
+    _, after = measure_and_apply(Proof, patches(), job_for(paper=on(cmyk_printer(), "file")))
     assert after.profile == cmyk_printer()
     ink = after.array()[0]
     assert ink.shape == (5, 4)
@@ -104,7 +105,8 @@ def test_a_screen_profile_for_a_paper_is_held() -> None:
 
 @pytest.mark.parametrize("effect", ["report", "convert", "simulate"])
 def test_proof_keeps_the_contract(effect: str) -> None:
-    check_stage(Proof, gradient_picture(), job_for(paper=on(cmyk_printer())), effect=effect)
+    paper = on(cmyk_printer(), "file" if effect == "convert" else "driver")
+    check_stage(Proof, gradient_picture(), job_for(paper=paper), effect=effect)
 
 
 def test_proof_keeps_the_contract_without_a_profile() -> None:

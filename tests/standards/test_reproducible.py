@@ -32,7 +32,7 @@ CHAIN = (
     .replace("[print.mini]", '[print.mini]\npaper = "card"')
     + '[artist]\nname = "Åse Müller"\n'
     + '[paper.rag]\nprofile = "rag.icc"\n[paper.card]\nprofile = "card.icc"\nintent = "perceptual"\n'
-    + '[print.card.proof]\neffect = "simulate"\npicture_px = 200\n'
+    + '[printer]\ncolour = "file"\n[print.card.proof]\npicture_px = 200\n'
     + '[print.mini.proof]\neffect = "convert"\npicture_px = 200\n[print.card.jpeg]\nmax_size = "20 kB"\n'
 )
 Grid = NDArray[np.float64]
@@ -183,8 +183,8 @@ def test_every_kind_of_scan_is_there(studios: tuple[Path, Path]) -> None:
     assert sources["turned.mini"].orientation == 6
     assert "converted from CMYK" in sources["inks.mini"].profile_from
     assert sources["own profile.card"].profile_from == "file"
-    # Pillow says what is in the file: converted for the printer's inks, or back to what is looked at.
-    for name, mode in {"inks.mini.jpg": "CMYK", "eight bits.card.jpg": "RGB", "grey.card.jpg": "L"}.items():
+    # Pillow says what is in the file: converted for the printer's inks, or its red, green and blue.
+    for name, mode in {"inks.mini.jpg": "CMYK", "eight bits.card.jpg": "RGB", "grey.card.jpg": "RGB"}.items():
         with Image.open(studios[0] / "ready" / name) as export:
             assert export.mode == mode
 

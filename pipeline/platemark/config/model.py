@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from platemark.config.print_spec import Border, PrintSpec
 from platemark.config.references import ExistingFolder, PlacedPath, ProfileFile, StageName, Table, TidyName
 from platemark.config.sheet_size import SheetSizeField
-from platemark.config.units import Duration, FileSize
+from platemark.config.units import Duration, FileSize, Length
 
 __all__ = [
     "Artist",
@@ -23,6 +23,7 @@ __all__ = [
     "Log",
     "PaperSpec",
     "PrintSpec",
+    "Printer",
     "Scanner",
     "Watch",
     "Work",
@@ -122,6 +123,19 @@ class PaperSpec(Table):
     black_point: bool = True
 
 
+class Printer(Table):
+    """The way from the file to the paper: who converts the colours, and what the printed page of `pathtest` showed."""
+
+    colour: Literal["file", "driver"] = "driver"
+    """Who brings the colours into the printer's own. The other one must leave them alone."""
+    profiles: Literal["honoured", "ignored"] | None = None
+    """Whether the way to the printer honours the profile in a file."""
+    line: Length | None = Field(None, ge=50, le=150)
+    """How long the line of 100 mm came out."""
+    grey: Literal["neutral", "tinted"] | None = None
+    """Whether greys came out without a tint."""
+
+
 class Log(Table):
     """Where the log goes and how much it says."""
 
@@ -144,6 +158,7 @@ class Config(Table):
     print: dict[TidyName, PrintSpec] = Field(default_factory=dict)
     paper: dict[TidyName, PaperSpec] = Field(default_factory=dict)
     stage: dict[StageName, dict[str, Any]] = Field(default_factory=dict)
+    printer: Printer = Field(default_factory=Printer)
     log: Log = Field(default_factory=Log)
 
     @model_validator(mode="before")

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Literal
 
 from platemark.contract.layout import Layout
 from platemark.pixels.profiles import Profile
@@ -13,13 +14,18 @@ Told = str | int | float | bool
 
 @dataclass(frozen=True)
 class Paper:
-    """The paper of a print. `profile` is None where none is configured."""
+    """The paper of a print. `profile` is None where none is configured.
+
+    `converter` says who brings the colours into the printer's own: exactly one of the "file", as it is made, and the
+    "driver", as it is printed.
+    """
 
     name: str
     surface: str = "matte"
     profile: Profile | None = None
     intent: str = "relative"
     black_point: bool = True
+    converter: Literal["file", "driver"] = "driver"
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,9 @@ from typing import ClassVar, Generic, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict
 
-from platemark.contract.job import Job
+from platemark.contract.job import Job, Paper
 from platemark.pixels.picture import Picture
+from platemark.pixels.profiles import Profile
 
 
 class Settings(BaseModel):
@@ -59,6 +60,13 @@ class Stage(ABC, Generic[S, P]):
             if len(models) == 2:
                 cls.settings_model, cls.parameters_model = models
 
+    def check(self, settings: S, paper: Paper) -> None:
+        """Object to settings that cannot be right on this paper; asked before any scan is touched.
+
+        Raises:
+            Held: what would come of it, and what to change.
+        """
+
     @abstractmethod
     def measure(self, picture: Picture, settings: S, job: Job) -> P:
         """Look and decide. May read pixels, never changes them.
@@ -88,6 +96,10 @@ class Encoder(Stage[S, P]):
     @abstractmethod
     def encode(self, picture: Picture, parameters: P) -> bytes:
         """The whole file: a pure function of the picture and the parameters."""
+
+    def embedded(self, picture: Picture, parameters: P) -> Profile:  # noqa: ARG002
+        """The profile of the file's pixels, where it is not the picture's."""
+        return picture.profile
 
     @abstractmethod
     def about(self, parameters: P) -> dict[str, str | int | float]:

@@ -20,6 +20,7 @@ from platemark.contract.job import Job, Notice
 from platemark.contract.plugins import FoundStage
 from platemark.contract.stage import Encoder, Parameters, Settings, Stage
 from platemark.errors import Held, PlatemarkError, PluginError
+from platemark.flow.converter import check_converted_once
 from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import Profile
 from platemark.records.failpoint import reach
@@ -60,11 +61,12 @@ class Applied:
 
 @dataclass(frozen=True)
 class Made:
-    """What a chain made."""
+    """What a chain made; `profile` is that of the file's pixels."""
 
     data: bytes
     suffix: str
     picture: Picture
+    profile: Profile
     applied: tuple[Applied, ...]
     companions: dict[str, bytes]
     encoding: dict[str, str | int | float]
@@ -125,6 +127,7 @@ def run_chain(
             stage = step.found.kind()
             parameters = _measured(stage, picture, step, job, shared, leading)
             after = checked_apply(stage, picture, parameters)
+            check_converted_once(picture, after)
             companions |= _beside(stage.companions(picture, after, parameters), companions)
         applied.append(Applied(step, parameters, picture.size, after.size))
         picture = after
@@ -213,7 +216,8 @@ def _encoded(stage: Stage[Any, Any], picture: Picture, applied: list[Applied], c
     data = stage.encode(picture, parameters)
     if not (isinstance(data, bytes) and data):
         raise PluginError(f"it made no file but {data!r:.60}")
-    return Made(data, stage.suffix, picture, tuple(applied), companions, stage.about(parameters))
+    profile = stage.embedded(picture, parameters)
+    return Made(data, stage.suffix, picture, profile, tuple(applied), companions, stage.about(parameters))
 
 
 def _stage_of(step: Step, job: Job) -> contextlib.AbstractContextManager[None]:

@@ -20,6 +20,7 @@ from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
 from platemark.flow.chain import Applied, Made, Step, run_chain
+from platemark.flow.converter import tell_the_way
 from platemark.flow.dividing import Piece, best_guess, find, may_be_divided, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
@@ -172,6 +173,7 @@ class Delivery:
             if is_from_the_keyboard():
                 raise
             raise Held(f"the stage {job.stage} tried to end the program", remedy="mend the stage") from fault
+        tell_the_way(made.profile, job, self.studio.config.printer)
         if taken.gathered:
             made = replace(made, applied=(taken.gathered, *made.applied))
         return self._publish(place, taken, job, made, piece.number)

@@ -79,4 +79,10 @@ def _checked(data: bytes, name: str, image: pyvips.Image) -> Profile:
             f"{name} has {colours_of(image)} channels, but its profile describes {profile.colour_space}",
             remedy="save it with a profile that fits, or without one",
         )
+    if profile.device_class == "prtr" and profile.colour_space != "CMYK":  # CMYK is always made by somebody's profile
+        raise Held(
+            f"{name} is in the colours of a printer already ({profile.description}); made ready for printing, it would "
+            "be converted a second time, and come out shifted and with a cast",
+            remedy="take the scan as the scanner wrote it, or save it as sRGB",
+        )
     return profile

@@ -10,7 +10,7 @@ from platemark.config.reading import load_config, load_ticket, read_stages_dir, 
 from platemark.config.ticket import Ticket
 from platemark.contract.job import Job, Paper
 from platemark.contract.plugins import FoundStage, Plugins, load_plugins
-from platemark.errors import ConfigError, PlatemarkError, Problem
+from platemark.errors import ConfigError, Held, PlatemarkError, Problem
 from platemark.flow.chain import Step, check_chain
 from platemark.pixels.profiles import load_profile
 from platemark.records import store
@@ -64,11 +64,12 @@ class Studio:
             ProfileError: the profile is broken.
         """
         name = self.config.print[print_name].paper
+        converter = self.config.printer.colour
         if name is None:
-            return Paper(name="")
+            return Paper(name="", converter=converter)
         spec: PaperSpec = self.config.paper[name]
         profile = load_profile(spec.profile) if spec.profile else None
-        return Paper(name, spec.surface, profile, spec.intent, spec.black_point)
+        return Paper(name, spec.surface, profile, spec.intent, spec.black_point, converter)
 
     def ticket_for(self, scan: Path) -> Ticket:
         """The ticket beside a scan, or an empty one.
@@ -111,6 +112,7 @@ def open_studio(file: Path) -> Studio:
     Raises:
         ConfigError: all that is wrong with the config, at once.
         PluginError: two stages share a name, or a chain writes no file.
+        PlatemarkError: a stage objects to its settings on the paper of a print.
     """
     plugins = load_plugins(read_stages_dir(file))
     known = {name: found.kind.settings_model for name, found in plugins.stages.items()}
@@ -122,9 +124,19 @@ def open_studio(file: Path) -> Studio:
         raise ConfigError([*fault.problems, *refused]) from fault
     studio = Studio(file, config, plugins)
     for name in studio.config.print:
-        check_chain(studio.steps(name, Ticket()), f"{file.name}, [print.{name}]")
-        studio.paper(name)
+        steps, where = studio.steps(name, Ticket()), f"{file.name}, [print.{name}]"
+        check_chain(steps, where)
+        _check_on(studio.paper(name), steps, where)
     return studio
+
+
+def _check_on(paper: Paper, steps: list[Step], where: str) -> None:
+    """Ask each stage whether its settings can be right on this paper."""
+    for step in steps:
+        try:
+            step.found.kind().check(step.settings, paper)
+        except Held as held:
+            raise PlatemarkError(f"{where}: {held.reason}", remedy=held.remedy) from held
 
 
 def gathering_step(studio: Studio, found: FoundStage, ticket: Ticket) -> Step:
@@ -149,7 +161,14 @@ def recipe_of(
     asked = {
         "item": item,
         "print": config.print[job.print_name].model_dump(mode="json", exclude={"stage_settings", "stages"}),
-        "paper": [paper.name, paper.surface, paper.profile and paper.profile.sha256, paper.intent, paper.black_point],
+        "paper": [
+            paper.name,
+            paper.surface,
+            paper.profile and paper.profile.sha256,
+            paper.intent,
+            paper.black_point,
+            paper.converter,
+        ],
         "artist": config.artist.model_dump(mode="json"),
         "ticket": ticket.model_dump(mode="json", exclude={"prints"}),
         "scanner": [

@@ -92,6 +92,10 @@ class Jpeg(Encoder[JpegSettings, JpegParameters]):
         """The whole file; the search has often made it already."""
         return picture.remember(_key(picture, parameters.model_dump_json()), lambda: _file(picture, parameters))
 
+    def embedded(self, picture: Picture, parameters: JpegParameters) -> Profile:
+        """The profile that the file carries."""
+        return _profile(picture, parameters.space)
+
     def about(self, parameters: JpegParameters) -> dict[str, str | int | float]:
         """Quality and subsampling."""
         return {"format": "JPEG", "quality": parameters.quality, "subsampling": parameters.subsampling}
