@@ -18,6 +18,7 @@ from platemark.pixels.colour import colour_difference, paint
 from platemark.pixels.drawing import filled, laid_on, stamped
 from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import Profile, profile_by_hash, srgb
+from platemark.pixels.recolour import recoloured
 
 __all__ = [
     "Affine",
@@ -51,6 +52,7 @@ __all__ = [
     "millimetres_to_pixels",
     "paint",
     "profile_by_hash",
+    "recoloured",
     "sizes_sold",
     "srgb",
     "stamped",

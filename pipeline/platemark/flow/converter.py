@@ -11,7 +11,7 @@ from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import Profile, grey, srgb
 
 # A ruler of millimetres is read to about a third of one.
-_READ_MM = 0.3
+READ_MM = 0.3
 _LINE_MM = 100.0
 
 
@@ -56,7 +56,7 @@ def tell_the_way(embedded: Profile, job: Job, printer: Printer) -> None:
         )
     job.notice("colour", job.paper.converter)
     _tell_profiles(embedded, job, printer)
-    if printer.line is not None and abs(printer.line - _LINE_MM) > _READ_MM:
+    if printer.line is not None and abs(printer.line - _LINE_MM) > READ_MM:
         job.notice(
             "size",
             round(printer.line / _LINE_MM, 4),

@@ -93,11 +93,16 @@ class Taken:
 
 @dataclass
 class Delivery:
-    """A scan on its way through a studio."""
+    """A scan on its way through a studio.
+
+    `only` names the prints to make, whatever its ticket says. One that `stays` is neither moved nor put aside.
+    """
 
     studio: Studio
     scan: Path
     progress: Progress = _silent
+    only: tuple[str, ...] = ()
+    stays: bool = False
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -114,7 +119,7 @@ class Delivery:
         try:
             with _standing_still(self.files):
                 ticket = self.studio.ticket_for(self.scan)
-                prints = _prints_wanted(self.studio, self.scan, ticket)
+                prints = list(self.only) or _prints_wanted(self.studio, self.scan, ticket)
                 chains = [self.studio.steps(name, ticket) for name in prints]
                 taken = self._take(ticket, chains)
             pieces = pieces_of(taken.picture, chains, self.studio.plugins)
@@ -124,13 +129,15 @@ class Delivery:
             return self.hold(why_held(fault, self.scan))
         outcomes = [self._print_or_hold(name, taken, piece) for piece in pieces for name in prints]
         outcomes = _told_once(outcomes)
-        self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"], chains)
+        if not self.stays:
+            self._let_go(taken, [outcome for outcome in outcomes if outcome.status == "held"], chains)
         return outcomes
 
     def hold(self, held: Held) -> list[Outcome]:
         """Put it aside, as it is; see `hold`."""
         log.warning("held", scan=self.scan.name, reason=held.reason, remedy=held.remedy)
-        self._put_aside_and_tell([("", held.reason, held.remedy)])
+        if not self.stays:
+            self._put_aside_and_tell([("", held.reason, held.remedy)])
         return [held_outcome(self.scan, held)]
 
     def _take(self, ticket: Ticket, chains: Sequence[Sequence[Step]]) -> Taken:

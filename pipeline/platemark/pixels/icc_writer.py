@@ -59,6 +59,17 @@ def romm_profile() -> bytes:
     return matrix_profile("ROMM RGB (platemark)", b"mntr", columns, [_sampled(_romm_light, 4096)] * 3)
 
 
+def exchanged_profile() -> bytes:
+    """A profile to see whether profiles are honoured: sRGB with green and blue exchanged. Its greys are those of sRGB.
+
+    Source:
+        As `srgb_profile`.
+    """
+    red, green, blue = _SRGB_COLUMNS
+    name = "Green and blue exchanged (platemark)"
+    return matrix_profile(name, b"mntr", (red, blue, green), [_sampled(_srgb_light, _CURVE_POINTS)] * 3)
+
+
 def grey_profile() -> bytes:
     """A grey profile with the tone curve of sRGB.
 

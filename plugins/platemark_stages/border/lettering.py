@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from collections.abc import Mapping
+from functools import lru_cache
 from importlib.resources import as_file, files
 
 import numpy as np
@@ -49,20 +50,27 @@ def missing_signs(text: str) -> str:
 
 def fitting(text: str, height: int, widest: int) -> int:
     """The largest height, in pixels and at most the given one, at which the text is no wider than that."""
-    while height > 1 and (width := written(text, height).shape[1]) > widest:
+    while height > 1 and (width := breadth(text, height)) > widest:
         height = max(1, min(height - 1, height * widest // width))
     return height
+
+
+def breadth(text: str, height: int) -> int:
+    """Pixels across, as `written` makes it."""
+    left, _top, right, _bottom = _font(height).getbbox(text)
+    return int(right - left) + 2
 
 
 def written(text: str, height: int) -> NDArray[np.uint8]:
     """The text as coverage, shape (rows, columns), 255 for full; half as high again as the letters' line."""
     font = _font(height)
-    left, _top, right, _bottom = font.getbbox(text)
-    image = Image.new("L", (int(right - left) + 2, height * 3 // 2))
+    left, _top, _right, _bottom = font.getbbox(text)
+    image = Image.new("L", (breadth(text, height), height * 3 // 2))
     ImageDraw.Draw(image).text((1 - left, 0), text, fill=255, font=font)
     return np.asarray(image, dtype=np.uint8)
 
 
+@lru_cache(maxsize=8)  # a page of lettering asks for few sizes, hundreds of times
 def _font(height: int) -> ImageFont.FreeTypeFont:
     with as_file(files(_FONT[0]) / _FONT[1]) as path:
         return ImageFont.truetype(str(path), height, layout_engine=ImageFont.Layout.BASIC)

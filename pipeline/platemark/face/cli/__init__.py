@@ -18,6 +18,8 @@ _HOMES = {
     "compare": "compare",
     "profiles": "profiles",
     "characterise": "characterise",
+    "strip": "helps",
+    "pathtest": "helps",
     "reproduce": "check",
     "verify": "check",
     "stages": "stages",
