@@ -4,9 +4,33 @@ import re
 import tomllib
 from collections.abc import Mapping
 
-from platemark.errors import PlatemarkError
+from pydantic import ValidationError
+
+from platemark.config.model import Printer
+from platemark.config.problems import Page, problem_from
+from platemark.errors import ConfigError, PlatemarkError
 
 _HEADER = re.compile(r"\s*\[")
+
+
+def with_answers(text: str, name: str, answers: Mapping[str, str]) -> str:
+    """The config's text with what the printed test page showed.
+
+    Args:
+        text: of the config.
+        name: of its file.
+        answers: keys of [printer], and their values as they are written.
+
+    Raises:
+        ConfigError: an answer that cannot be.
+        PlatemarkError: as `with_table`.
+    """
+    try:
+        Printer.model_validate(dict(answers))
+    except ValidationError as fault:
+        page = Page(name, {"printer": dict(answers)})
+        raise ConfigError(problem_from(error, page, Printer, ("printer",)) for error in fault.errors()) from fault
+    return with_table(text, "printer", answers)
 
 
 def with_table(text: str, table: str, values: Mapping[str, str]) -> str:

@@ -9,7 +9,10 @@ from conftest import Bench
 from platemark.contract.plugins import Plugins, load_plugins, load_stage_file
 from platemark.errors import PluginError
 
-BUILT_IN = {"border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "proof", "resample", "sharpen", "turned"}
+BUILT_IN = {
+    *("adjust", "border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "path_page", "proof", "resample"),
+    *("sharpen", "trial_strip", "turned"),
+}
 
 STAGE = """\
 from platemark import Parameters, Settings, Stage, hookimpl

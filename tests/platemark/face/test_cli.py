@@ -19,10 +19,12 @@ COMMANDS = [
     "find",
     "init",
     "new-stage",
+    "pathtest",
     "prepare",
     "profiles",
     "reproduce",
     "stages",
+    "strip",
 ]
 COMMANDS += ["verify", "watch"]
 
@@ -257,8 +259,8 @@ def test_stages_lists_each_with_where_it_comes_from_and_what_it_writes(platemark
     said = platemark("stages")
     assert said.exit_code == DONE
     rows = {line.split()[0]: line for line in said.output.splitlines() if line.strip()}
-    names = ["border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "proof", "resample", "sharpen"]
-    assert list(rows) == ["stage", *names, "turned"]
+    names = ["adjust", "border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "path_page", "proof"]
+    assert list(rows) == ["stage", *names, "resample", "sharpen", "trial_strip", "turned"]
     assert "platemark 0." in rows["crop"]
     assert ".jpg" in rows["jpeg"]
     assert "Straightens the sheet." in rows["deskew"]
@@ -271,7 +273,7 @@ def test_stages_lists_each_with_where_it_comes_from_and_what_it_writes(platemark
         ("crop", ["inset", '"0.3 mm"', "[corrections.crop]", "Pixels from the left edge"]),
         ("deskew", ["max_tilt", "12.0", "above 0, at most 45", "Degrees"]),
         ("jpeg", ["max_size", '"20 MB"', "at least 1, at most 100", '"srgb" | "keep"']),
-        ("proof", ["effect", '"report" | "convert" | "simulate"', "at least 200, at most 6000"]),
+        ("proof", ["effect", '"auto" | "report" | "convert" | "simulate"', "at least 200, at most 6000"]),
         ("resample", ["min_ppi", "180", "at least 1, at most 2400"]),
     ],
 )
@@ -287,7 +289,7 @@ def test_a_stage_tells_its_settings_with_units_bounds_and_defaults(
 def test_a_stage_that_is_not_there_is_told_with_those_that_are(platemark: Command) -> None:
     said = platemark("stages", "gild")
     assert said.exit_code == WRONG
-    assert "no stage named gild: known are: border, crop" in said.output
+    assert "no stage named gild: known are: adjust, border, crop" in said.output
 
 
 def test_stages_of_your_own_are_listed_where_the_config_names_their_folder(platemark: Command, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from platemark.config.model import Printer
-from platemark.config.writing import with_table
+from platemark.config.writing import with_answers
 from platemark.errors import PlatemarkError
 from platemark.face.cli.make import open_for_work
 from platemark.face.cli.options import config_option
@@ -114,8 +114,7 @@ def _store(config: Path, answers: dict[str, str]) -> None:
         place = config.resolve()  # the file itself, where the name is only a link to it
         open_studio(config)
         text = place.read_bytes().decode("utf-8")
-        Printer.model_validate(answers)
-        write_whole(place, with_table(text, "printer", answers).encode(), step="config", replace=True)
+        write_whole(place, with_answers(text, config.name, answers).encode(), step="config", replace=True)
         printer = open_studio(config).config.printer
     say(f"Written into [printer] of {config.name}.")
     for sentence in _meaning(printer):
