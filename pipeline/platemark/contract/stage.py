@@ -43,12 +43,14 @@ class Stage(ABC, Generic[S, P]):
         per_print: False when `measure` looks at the scan alone, so that one measurement serves
             all its prints.
         per_item: True when it cuts one item out of the bed, so that a bed of several is divided.
+        mends: True when it mends what the scanner saw, so that a test strip of the picture shows it too.
     """
 
     name: ClassVar[str]
     version: ClassVar[int] = 1
     per_print: ClassVar[bool] = True
     per_item: ClassVar[bool] = False
+    mends: ClassVar[bool] = False
     settings_model: ClassVar[type[Settings]]
     parameters_model: ClassVar[type[Parameters]]
 

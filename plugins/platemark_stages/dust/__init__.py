@@ -69,6 +69,7 @@ class Dust(Stage[DustSettings, DustParameters]):
 
     name = "dust"
     version = 1
+    mends = True
     per_print = False
 
     def measure(self, picture: Picture, settings: DustSettings, job: Job) -> DustParameters:

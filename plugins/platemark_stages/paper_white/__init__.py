@@ -64,6 +64,7 @@ class PaperWhite(Stage[PaperWhiteSettings, PaperWhiteParameters]):
 
     name = "paper_white"
     version = 1
+    mends = True
 
     def measure(self, picture: Picture, settings: PaperWhiteSettings, job: Job) -> PaperWhiteParameters:
         """Find the bare paper, and tell how much of the art its whitening touches."""

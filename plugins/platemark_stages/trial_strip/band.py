@@ -77,7 +77,7 @@ class Band:
             raise Held(
                 f"a strip on {number}of{count} of this sheet has patches of {max(0.0, width):.0f} x "
                 f"{max(0.0, height):.0f} mm, too small to judge colours by",
-                remedy="take a larger sheet, or fewer parts, such as 1of2",
+                remedy="take a larger sheet, or fewer parts of this one",
             )
         return band
 

@@ -9,12 +9,12 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image, ImageCms
 
-from conftest import CONFIG, sheet_scan, write_scan
+from conftest import CONFIG, sheet_scan, with_paper_and_own_stage, write_scan
 from platemark.face.cli import main
 from platemark.records.manifest import read_manifest
 
 pytestmark = pytest.mark.usefixtures("log_as_it_was")
-PAPERS = CONFIG.replace("ppi = 150\n\n[print.mini]", 'ppi = 100\npaper = "rag"\n\n[print.mini]') + (
+PAPERS = CONFIG.replace("ppi = 150\n\n[print.mini]", 'ppi = 72\npaper = "rag"\n\n[print.mini]') + (
     '# my paper\n[paper.rag]\nsurface = "matte"   # it is soft\n'
 )
 DONE, OTHERWISE, WRONG = 0, 1, 2
@@ -41,9 +41,9 @@ def test_a_strip_is_an_export_like_any_other_and_the_scan_stays(platemark: Comma
     made = Path("ready/heron.strip-rag-2of4.jpg")
     with Image.open(made) as image:
         # ISO 216, at the resolution of the prints on this paper.
-        assert image.size == (827, 1169)
+        assert image.size == (595, 842)
         rows = np.flatnonzero(np.asarray(image.convert("L")).min(axis=1) < 128)
-    assert 297 / 4 < rows.min() / 100 * 25.4 < rows.max() / 100 * 25.4 < 297 / 2
+    assert 297 / 4 < rows.min() / 72 * 25.4 < rows.max() / 72 * 25.4 < 297 / 2
     assert "sRGB" in embedded(made).profile.profile_description
     assert scan.is_file()
     noticed = read_manifest(made.with_suffix(".toml")).noticed
@@ -127,3 +127,22 @@ def test_an_answer_that_cannot_be_is_refused_and_the_config_stays(platemark: Com
     assert said.exit_code == WRONG
     assert says in said.output
     assert Path("platemark.toml").read_text(encoding="utf-8") == PAPERS
+
+
+def test_parts_of_an_original_that_are_not_all_named_are_told(platemark: Command) -> None:
+    said = platemark("strip", write_scan(Path("heron_1of2.tif")))
+    assert said.exit_code == WRONG
+    assert "heron_2of2 is missing: name all scans of the set together" in said.output
+    two = platemark("strip", write_scan(Path("heron.tif")), write_scan(Path("wren.tif")))
+    assert "one original" in two.output
+
+
+def test_a_strip_goes_out_in_the_printers_colours_where_the_file_converts(platemark: Command) -> None:
+    with_paper_and_own_stage(Path())
+    more = 'profile = "rag.icc"\n[printer]\ncolour = "file"\n'
+    Path("platemark.toml").write_text(PAPERS.partition("[print.mini]")[0] + "[paper.rag]\n" + more, encoding="utf-8")
+    assert platemark("strip", write_scan(Path("heron.tif"))).exit_code == DONE
+    assert embedded(Path("ready/heron.strip-rag-1of4.jpg")).profile.device_class == "prtr"
+    # The page tries the way itself: it goes out as it is, whoever converts pictures.
+    assert platemark("pathtest", "--paper", "rag").exit_code == DONE
+    assert embedded(Path("ready/pathtest.rag.jpg")).profile.device_class == "mntr"

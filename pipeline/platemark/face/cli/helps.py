@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from platemark.config.model import Printer
+from platemark.config.printed_helps import StripAsked
 from platemark.config.writing import with_answers
 from platemark.errors import PlatemarkError
 from platemark.face.cli.make import open_for_work
@@ -24,7 +25,7 @@ _paper = click.option("--paper", default="", help="The paper, as in [paper.NAME]
 
 
 @click.command("strip")
-@click.argument("scan", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("scan", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @_paper
 @_sheet
 @click.option("--place", default="1of4", show_default=True, help="The part of the sheet, from the top.")
@@ -33,18 +34,26 @@ _paper = click.option("--paper", default="", help="The paper, as in [paper.NAME]
 @click.option("--saturation", type=int, default=0, help="As --lightness.")
 @config_option
 def strip_command(
-    scan: Path, paper: str, sheet: str, place: str, lightness: float, warmth: float, saturation: int, config: Path
+    scan: tuple[Path, ...],
+    paper: str,
+    sheet: str,
+    place: str,
+    lightness: float,
+    warmth: float,
+    saturation: int,
+    config: Path,
 ) -> None:
     """Make a test strip of SCAN.
 
     Its palest, darkest and most colourful places, a grey ramp, and one piece with small changes around it, each with
-    the words that bring it about. Feed the same sheet again for the next: --place 2of4.
+    the words that bring it about. Feed the same sheet again for the next: --place 2of4. Of an original that was
+    scanned in parts, name all of them. They stay where they are.
     """
     with readable_errors():
         studio = open_for_work(config)
         with _holding(studio):
-            around = (lightness, warmth, saturation)
-            outcomes = make_strip(studio, scan, paper or _only_paper(studio), sheet=sheet, place=place, around=around)
+            asked = StripAsked(sheet, place, lightness, warmth, saturation)
+            outcomes = make_strip(studio, scan, paper or _only_paper(studio), asked)
     _finish(outcomes)
 
 
