@@ -169,11 +169,11 @@ def _ring(band: Band, piece: Piece, centre: Change, top: int, shown: Shown, *, g
         shown.patches.append(_patch(piece, (x, y), (width, height), change))
         _label(_worded(words, change, step), (x, y + height), band, shown)
     small = band.px(_SMALL_MM)
-    told = f"One piece, {piece.where}."
+    told = f"One piece, {piece.where}, and small changes of it."
     if any(centre):
-        told = f"{told} To each line belongs what stands below the middle one."
+        told = f"One piece, {piece.where}. To each line belongs what stands below the middle one."
     shown.lines += paragraph(told, (left, top), small, width)
-    corner = (left + band.px(2 * band.cell_mm[0]), top + band.px(2 * band.cell_mm[1]))
+    corner = (left + band.px(2 * band.cell_mm[0]), top + band.px(2 * band.cell_mm[1] + 1))
     shown.lines += paragraph(_UNITS, corner, small, width)
 
 

@@ -11,6 +11,7 @@ from platemark.errors import StoreError
 from platemark.flow.chain import Made
 from platemark.flow.placing import Place, find_place, publish
 from platemark.pixels.picture import Picture
+from platemark.pixels.profiles import srgb
 from platemark.records.names import name_key
 from platemark.records.store import Kept
 
@@ -25,7 +26,8 @@ def plain(tmp_path: Path) -> Bench:
 
 
 def made(data: bytes = b"jpeg", **companions: bytes) -> Made:
-    return Made(data, ".jpg", NO_PICTURE, (), {f"{name}.jpg": proof for name, proof in companions.items()}, {})
+    beside = {f"{name}.jpg": proof for name, proof in companions.items()}
+    return Made(data, ".jpg", NO_PICTURE, srgb(), (), beside, {})
 
 
 def place_in(folder: Path, stem: str = "heron") -> Place:
