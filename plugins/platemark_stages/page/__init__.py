@@ -84,7 +84,7 @@ def grey_of_lightness(lightness: float) -> int:
         CIE 15 (L* of Y) and IEC 61966-2-1 (the curve of sRGB).
 
     >>> grey_of_lightness(50), grey_of_lightness(100)
-    (30541, 65535)
+    (30561, 65535)
     """
     f = (lightness + 16) / 116
     light = f**3 if f > 6 / 29 else (116 * f - 16) * 27 / 24389
