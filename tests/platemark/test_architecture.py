@@ -17,7 +17,7 @@ from platemark.contract.plugins import load_plugins
 ENGINE = Path(platemark.__file__).parent
 STAGES = Path(platemark_stages.__file__).parent
 # From the ground up; each floor imports from itself and from those before it.
-FLOORS = ("errors", "pixels", "characterise", "contract", "config", "records", "flow", "face")
+FLOORS = ("errors", "pixels", "characterise", "contract", "config", "records", "flow", "machine", "face")
 # The kit, the public API and the way to start gather from the floors what others use.
 OUTSIDE = {"testing", "__main__", ""}
 

@@ -65,8 +65,11 @@ def printable(text: str) -> str:
 
 
 def _terminal() -> logging.Handler:
+    """Started at logon by Windows, there is no terminal, and `sys.stderr` is None."""
     handler = logging.StreamHandler(sys.stderr)
-    lines = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=24, sort_keys=False)
+    lines = structlog.dev.ConsoleRenderer(
+        colors=bool(sys.stderr and sys.stderr.isatty()), pad_event_to=24, sort_keys=False
+    )
     handler.setFormatter(_formatter(_for_a_person, lines))
     return handler
 

@@ -3,8 +3,9 @@
 from importlib.resources import files
 from pathlib import Path
 
+from platemark.config import CONFIG_NAME
 from platemark.errors import PlatemarkError
-from platemark.flow.studio import CONFIG_NAME, open_studio
+from platemark.flow.studio import open_studio
 from platemark.records.disk import make_folder
 from platemark.records.store import write_whole
 

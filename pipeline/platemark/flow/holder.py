@@ -34,7 +34,7 @@ def sole_worker(folder: Path, scans: Path) -> Iterator[None]:
             lock.acquire(timeout=0)
         except Timeout as fault:
             raise PlatemarkError(
-                f"this studio is being worked on by {_who(holder)}",
+                f"this studio is being worked on by {holder_of(folder)}",
                 remedy=f"drop scans into {scans} and it will take them, or end it first",
             ) from fault
     try:
@@ -46,8 +46,9 @@ def sole_worker(folder: Path, scans: Path) -> Iterator[None]:
         lock.release()
 
 
-def _who(holder: Path) -> str:
+def holder_of(folder: Path) -> str:
+    """Who holds the studio whose lock lies in a folder, or held it last and was killed."""
     try:
-        return holder.read_text(encoding="utf-8").strip()
+        return (folder / HOLDER).read_text(encoding="utf-8", errors="replace").strip()
     except OSError:
         return "another process"

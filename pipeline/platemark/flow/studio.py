@@ -15,8 +15,6 @@ from platemark.flow.chain import Step, check_chain
 from platemark.pixels.profiles import load_profile
 from platemark.records import store
 
-CONFIG_NAME = "platemark.toml"
-
 
 @dataclass(frozen=True)
 class Studio:

@@ -16,6 +16,7 @@ COMMANDS = [
     "characterise",
     "compare",
     "demo",
+    "doctor",
     "find",
     "init",
     "new-stage",
@@ -23,6 +24,7 @@ COMMANDS = [
     "prepare",
     "profiles",
     "reproduce",
+    "service",
     "stages",
     "strip",
 ]

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from platemark.flow.studio import CONFIG_NAME
+from platemark.config import CONFIG_NAME
 
 config_option = click.option(
     "--config",

@@ -1,9 +1,12 @@
 """Saying things on the terminal: results as tables, errors as sentences, never a traceback."""
 
+from __future__ import annotations
+
 import contextlib
 import traceback
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import structlog
@@ -13,7 +16,9 @@ from rich.table import Table
 
 from platemark.errors import PlatemarkError
 from platemark.face.log import log_file, printable
-from platemark.flow.delivery import Outcome
+
+if TYPE_CHECKING:  # a command that makes nothing does without the engine
+    from platemark.flow.delivery import Outcome
 
 console = Console()
 _STYLES = {"ready": "green", "known": "dim", "held": "yellow", "waiting": "yellow"}
