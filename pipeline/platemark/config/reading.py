@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import tomllib
 from pathlib import Path
@@ -12,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from platemark.config.model import DEFAULT_STAGES, Config
 from platemark.config.print_spec import Border, stage_tables
 from platemark.config.problems import Page, problem_from
-from platemark.config.references import Surroundings, Table
+from platemark.config.references import Surroundings, Table, placed
 from platemark.config.ticket import Ticket
 from platemark.errors import ConfigError, Problem
 
@@ -121,7 +122,11 @@ def read_stages_dir(path: Path) -> Path | None:
         ConfigError: the file cannot be read as TOML.
     """
     folder = read_toml(path).get("stages_dir")
-    return Path(path).absolute().parent / Path(folder).expanduser() if folder and isinstance(folder, str) else None
+    if not isinstance(folder, str) or not folder:
+        return None
+    with contextlib.suppress(ValueError):  # told when the whole config is read
+        return placed(folder, Path(path).absolute().parent)
+    return None
 
 
 def read_toml(path: Path) -> dict[str, Any]:

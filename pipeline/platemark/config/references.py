@@ -100,9 +100,21 @@ def _placed(path: object, info: ValidationInfo) -> object:
         return path
     if not str(path).strip():
         raise ValueError("the path is empty; write one, or leave the line out")
-    if isinstance(info.context, Surroundings):
-        return info.context.folder / Path(path).expanduser()
-    return Path(path)
+    return placed(path, info.context.folder) if isinstance(info.context, Surroundings) else Path(path)
+
+
+def placed(path: str | Path, folder: Path) -> Path:
+    """The path as it is meant in a file that lies in `folder`: `~` is a home, and what is relative starts there.
+
+    Raises:
+        ValueError: no system takes it.
+    """
+    if "\0" in str(path):
+        raise ValueError("no file has such a name; take the character with the number 0 out")
+    try:
+        return folder / Path(path).expanduser()
+    except RuntimeError as fault:
+        raise ValueError(f"nobody here has the home folder {Path(path).parts[0]}; write the whole path") from fault
 
 
 def _file_there(path: Path, info: ValidationInfo) -> Path:

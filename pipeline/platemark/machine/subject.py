@@ -1,5 +1,6 @@
 """What is looked at: as much of a config as can be read, even where the rest of it is wrong."""
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -8,7 +9,7 @@ from pydantic import ValidationError
 
 from platemark.config.model import Folders, Log, Watch
 from platemark.config.reading import read_toml
-from platemark.config.references import Surroundings, Table
+from platemark.config.references import Surroundings, Table, placed
 from platemark.errors import ConfigError
 
 TableT = TypeVar("TableT", bound=Table)
@@ -73,5 +74,10 @@ def _tables(written: dict[str, Any], name: str) -> dict[str, dict[str, Any]]:
 def _profiles(written: dict[str, Any], folder: Path) -> list[tuple[str, Path]]:
     tables = {f"[paper.{name}]": table for name, table in _tables(written, "paper").items()}
     tables |= {f"[{name}]": table for name, table in _tables({"": written}, "").items() if name == "scanner"}
-    named = {who: table.get("profile") for who, table in tables.items()}
-    return [(who, folder / Path(path).expanduser()) for who, path in named.items() if isinstance(path, str) and path]
+    found = []
+    for who, table in tables.items():
+        path = table.get("profile")
+        with contextlib.suppress(ValueError):  # told by the check of the config
+            if isinstance(path, str) and path:
+                found.append((who, placed(path, folder)))
+    return found

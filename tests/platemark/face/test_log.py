@@ -32,6 +32,17 @@ def test_the_file_holds_one_json_object_a_line(tmp_path: Path) -> None:
     assert str(first["timestamp"]).endswith("Z"), "in universal time: the clock of the house jumps twice a year"
 
 
+def test_started_by_windows_at_logon_without_a_terminal_the_file_still_tells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Library reference of `sys.__stderr__`: None where a program was started without a console, as by pythonw.
+    monkeypatch.setattr("sys.stderr", None)
+    monkeypatch.setattr("sys.stdout", None)
+    start_log(tmp_path / "platemark.log")
+    log.warning("held", scan="wren.tif")
+    assert [line["scan"] for line in lines(tmp_path / "platemark.log")] == ["wren.tif"]
+
+
 def test_the_terminal_says_the_same_in_one_readable_line(capsys: pytest.CaptureFixture[str]) -> None:
     start_log(None)
     log.warning("held", scan="wren.tif", reason="no edge")

@@ -26,7 +26,8 @@ from platemark.machine.doctor.moment import clock, lock
 from platemark.machine.subject import subject_of
 from platemark.pixels.icc_writer import srgb_profile
 
-OTHER_DISK = Path("/dev/shm")  # noqa: S108 - a file system of its own on Linux; only looked at
+# A file system of its own on Linux, which refuses files even to root.
+SYSFS = Path("/sys/kernel")
 
 
 def named(checks) -> dict[str, Check]:
@@ -77,6 +78,10 @@ BROKEN = {
     "a name that no system takes": lambda root: (root / "platemark.toml").write_text(
         '[folders]\nscans = "a\\u0000b"\n'
     ),
+    "the home of nobody": lambda root: (root / "platemark.toml").write_text(
+        'stages_dir = "~nobody-of-this-name/s"\n[folders]\nscans = "~nobody-of-this-name/scans"\n'
+        '[paper.rag]\nprofile = "~nobody-of-this-name/rag.icc"\n[paper.satin]\nprofile = "a\\u0000b"\n'
+    ),
     "no folder at all": lambda root: [(root / name).rmdir() for name in ("scans", "ready", "held", "originals")],
     "a file for a folder": lambda root: [(root / "ready").rmdir(), (root / "ready").write_text("")],
     "a link to nowhere": lambda root: [(root / "held").rmdir(), (root / "held").symlink_to(root / "gone")],
@@ -126,18 +131,17 @@ def test_each_problem_of_the_config_is_a_line(bench) -> None:
     assert "jpeg" in " ".join(check.sentence for check in found)
 
 
-@pytest.mark.skipif(not Path("/sys/kernel").is_dir(), reason="needs a folder that refuses files even to root")
+@pytest.mark.skipif(not SYSFS.is_dir(), reason="needs a folder that refuses files even to root")
 def test_a_folder_that_cannot_be_written_is_told(bench) -> None:
-    # sysfs takes no files from anybody.
     bench.file.write_text(bench.config + '[folders]\nready = "/sys/kernel"\n', encoding="utf-8")
     check = named(folders(subject_of(bench.file)))["folder ready"]
     assert check.state == "bad"
     assert "cannot be written" in check.sentence
 
 
-@pytest.mark.skipif(not OTHER_DISK.is_dir(), reason="needs a second file system")
+@pytest.mark.skipif(not SYSFS.is_dir(), reason="needs a second file system")
 def test_folders_on_two_disks_are_noted(bench) -> None:
-    bench.file.write_text(bench.config + '[folders]\nheld = "/dev/shm"\n', encoding="utf-8")
+    bench.file.write_text(bench.config + '[folders]\nheld = "/sys/kernel"\n', encoding="utf-8")
     (check,) = same_disk(subject_of(bench.file))
     assert check.state == "note"
     assert "copied" in check.sentence
