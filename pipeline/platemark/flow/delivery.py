@@ -34,6 +34,7 @@ from platemark.flow.telling import tell
 from platemark.pixels.picture import Picture
 from platemark.records import store
 from platemark.records.failpoint import reach
+from platemark.records.making import WHEELS, this_engine
 from platemark.records.manifest import write_manifest
 from platemark.records.names import shown
 
@@ -326,7 +327,9 @@ def _prints_wanted(studio: Studio, scan: Path, ticket: Ticket) -> list[str]:
 
 
 def _archive_what_it_needs(studio: Studio, opening: Opening, job: Job, steps: list[Step]) -> None:
-    """Profiles and the sources of the artist's own stages, by content, beside the originals."""
+    """Profiles, the sources of the artist's own stages, and platemark itself, by content, beside the originals."""
+    for wheel in this_engine().wheels:
+        store.keep_by_content(wheel, studio.originals / WHEELS, ".whl")
     profiles = [opening.profile] + ([job.paper.profile] if job.paper.profile else [])
     for profile in profiles:
         store.keep_by_content(profile.data, studio.originals / "profiles", ".icc")

@@ -11,6 +11,7 @@ from platemark.flow.studio import Studio, ticket_path
 from platemark.flow.taking_away import finish_leaving, take_away
 from platemark.records import store
 from platemark.records.disk import errors_named
+from platemark.records.making import WHEELS
 from platemark.records.names import name_key, readable_stem, shown
 from platemark.records.store import Kept
 
@@ -91,7 +92,13 @@ def clear_up(studio: Studio) -> None:
     """
     finish_leaving(studio)
     archive = studio.originals
-    for folder in (studio.scans, studio.ready, studio.held, archive, archive / "profiles", archive / "stages"):
+    for folder in (
+        studio.scans,
+        studio.ready,
+        studio.held,
+        archive,
+        *(archive / name for name in ("profiles", "stages", WHEELS)),
+    ):
         store.clear_temporary(folder)
     for ticket in [*studio.scans.glob("*.toml"), *studio.scans.glob("*/*.toml")]:
         if (

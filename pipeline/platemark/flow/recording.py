@@ -3,7 +3,6 @@
 import hashlib
 import importlib.metadata
 import os
-import platform
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +18,7 @@ from platemark.flow.intake import Opening
 from platemark.flow.placing import Place
 from platemark.flow.studio import Studio
 from platemark.records.libraries import library_versions
+from platemark.records.making import this_engine
 from platemark.records.manifest import FORMAT, Manifest, Output, ProfileUsed, Source, Transform, first_problem
 from platemark.records.store import Kept
 
@@ -62,7 +62,7 @@ def _manifest(
         made={
             "when": datetime.now(UTC).isoformat(timespec="seconds"),
             "platemark": importlib.metadata.version("platemark"),
-            "machine": platform.machine(),
+            **this_engine().making.told(),
         },
     )
 

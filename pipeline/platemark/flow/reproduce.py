@@ -3,7 +3,7 @@
 import contextlib
 import hashlib
 import platform
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,6 +39,8 @@ class Reproduction:
         largest: largest CIEDE2000 to the file made then, where that is at hand and differs.
         mean: the mean of it.
         at_hand: the file beside the manifest is still the one made then.
+        rebuilt: it was made with the versions of then, not with today's.
+        today: why today's make other bytes, a sentence each.
     """
 
     manifest: Path
@@ -48,6 +50,8 @@ class Reproduction:
     largest: float | None = None
     mean: float | None = None
     at_hand: bool = True
+    rebuilt: bool = False
+    today: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """Say what came of it."""
@@ -55,12 +59,20 @@ class Reproduction:
             spoilt = (
                 "" if self.at_hand else "; but the file beside the manifest is missing or has changed: keep this one"
             )
-            return f"{self.manifest.name}: identical, all {len(self.data)} bytes{spoilt}"
-        why = "; ".join(self.changed) or "no library, stage or kind of machine has changed, so platemark itself has"
+            then = f", with the versions of then (today {'; '.join(self.today)})" if self.rebuilt else ""
+            return f"{self.manifest.name}: identical, all {len(self.data)} bytes{then}{spoilt}"
+        why = "; ".join(self.changed) or self._unexplained()
         far = "The file made then is not at hand as it was, so how far they differ cannot be told."
         if self.largest is not None and self.mean is not None:
             far = f"The pictures differ by {self.mean:.3f} CIEDE2000 on average and {self.largest:.2f} at most."
-        return f"{self.manifest.name}: DIFFERS from what was made then ({why}). {far}"
+        kept = " Keep the file made then, or try on a machine like that of then." if self.rebuilt else ""
+        even = " even with the versions of then" if self.rebuilt else ""
+        return f"{self.manifest.name}: DIFFERS{even} from what was made then ({why}). {far}{kept}"
+
+    def _unexplained(self) -> str:
+        if self.rebuilt:
+            return "every distribution and the kind of machine are as then, so the reason lies elsewhere"
+        return "no library, stage or kind of machine has changed, so platemark itself has"
 
 
 def reproduce(path: Path, plugins: Plugins) -> Reproduction:
@@ -76,21 +88,40 @@ def reproduce(path: Path, plugins: Plugins) -> Reproduction:
             fails; names it.
     """
     manifest = read_manifest(path)
-    originals = [find_source(path.parent / source.archived, source) for source in manifest.sources]
-    archive = (path.parent / manifest.sources[0].archived).parent
-    profiles = {used.sha256: _profile_of_then(archive, used) for used in manifest.profiles}
+    archive = archive_of(path, manifest)
+    originals, profiles = check_materials(path, manifest)
     pictures = [
         _picture_of_then(path, original, source, profiles)
         for original, source in zip(originals, manifest.sources, strict=True)
     ]
     steps = [_step_of_then(transform, plugins, archive, path.name) for transform in manifest.transforms]
     data = _replay(*_gathered(pictures, steps, path.name), path.name)
+    return held_against(path, manifest, data, _what_changed(manifest, plugins))
+
+
+def archive_of(path: Path, manifest: Manifest) -> Path:
+    """The folder of originals, with what else was archived."""
+    return (path.parent / manifest.sources[0].archived).parent
+
+
+def check_materials(path: Path, manifest: Manifest) -> tuple[list[Path], dict[str, Profile]]:
+    """The originals, and the profiles by sha256, once each was found to be what it was.
+
+    Raises:
+        PlatemarkError: one is missing or has changed; names it.
+    """
+    originals = [find_source(path.parent / source.archived, source) for source in manifest.sources]
+    archive = archive_of(path, manifest)
+    return originals, {used.sha256: _profile_of_then(archive, used) for used in manifest.profiles}
+
+
+def held_against(path: Path, manifest: Manifest, data: bytes, reasons: Iterable[str]) -> Reproduction:
+    """Compare what was made now with what was made then; the reasons are asked for where they differ."""
+    export = path.parent / manifest.output.file
     if hashlib.sha256(data).hexdigest() == manifest.output.sha256:
-        export = path.parent / manifest.output.file
         return Reproduction(path, data, same=True, at_hand=export.is_file() and _hash(export) == manifest.output.sha256)
-    changed = tuple(_what_changed(manifest, plugins))
-    largest, mean = _how_far(path.parent / manifest.output.file, manifest, data)
-    return Reproduction(path, data, same=False, changed=changed, largest=largest, mean=mean)
+    largest, mean = _how_far(export, manifest, data)
+    return Reproduction(path, data, same=False, changed=tuple(reasons), largest=largest, mean=mean)
 
 
 def _picture_of_then(path: Path, original: Path, source: Source, profiles: Mapping[str, Profile]) -> Picture:
@@ -207,7 +238,8 @@ def _stage_of_then(transform: Transform, plugins: Plugins, archive: Path) -> Fou
 def _install(transform: Transform) -> str:
     if transform.source_archived:
         return _BACKUP
-    return f"install {transform.distribution} {transform.distribution_version} to make this export again"
+    release = f"{transform.distribution} {transform.distribution_version}"
+    return f"add --rebuild, or install {release}, to make this export again"
 
 
 def _replay(picture: Picture, steps: Sequence[Step], name: str) -> bytes:

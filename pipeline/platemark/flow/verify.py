@@ -11,6 +11,7 @@ from typing import Literal
 
 from platemark.errors import ManifestError, PlatemarkError
 from platemark.flow.reproduce import find_source, unchanged
+from platemark.records.making import WHEELS, Making, making_of
 from platemark.records.manifest import Manifest, Source, read_manifest
 from platemark.records.names import shown
 from platemark.records.store import DAMAGED, TEMPORARY, is_plain_file
@@ -60,7 +61,7 @@ class _Book:
     claimed: set[str] = field(default_factory=set)
     mentioned: set[str] = field(default_factory=set)
 
-    def enter(self, ready: Path, manifest: Manifest) -> None:
+    def enter(self, ready: Path, manifest: Manifest, making: Making | None) -> None:
         """Write down all that one manifest tells of."""
         self.claimed.update([manifest.output.file, *manifest.output.companions])
         for source in manifest.sources:
@@ -73,6 +74,9 @@ class _Book:
                 if transform.source_archived:
                     path = archive / "stages" / f"{transform.code_sha256}.py"
                     self.archived[path, transform.code_sha256] = f"source of your stage {transform.stage}"
+            for wheel in making.wheels if making else ():
+                path = archive / WHEELS / f"{wheel.sha256}.whl"
+                self.archived[path, wheel.sha256] = f"archived {wheel.name} {wheel.version}"
 
     def enter_broken(self, path: Path) -> None:
         """Of a manifest that cannot be read only this is believed: which files may be its own."""
@@ -98,12 +102,13 @@ def verify(folder: Path) -> Verdict:
     for path in manifests:
         try:
             manifest = read_manifest(path)
+            making = making_of(manifest.made, path.name)
         except ManifestError as fault:
             findings.append(Finding("changed", path, shown(str(fault))))
             book.enter_broken(path)
         else:
             findings.extend(_check_export(path, manifest))
-            book.enter(ready, manifest)
+            book.enter(ready, manifest, making)
     findings.extend(_orphans(ready, book.claimed))
     findings.extend(_leftovers(ready))
     findings.extend(_check_archive(book))
@@ -133,7 +138,7 @@ def _check_archive(book: _Book) -> Iterator[Finding]:
     for archive in sorted({place.parent for place, _ in book.originals}):
         if archive.is_dir():
             yield from _loose_originals(archive, found, book.mentioned)
-        for folder in (archive, archive / "profiles", archive / "stages"):
+        for folder in (archive, *(archive / name for name in ("profiles", "stages", WHEELS))):
             yield from _leftovers(folder)
 
 

@@ -29,6 +29,7 @@ from platemark.flow.studio import Studio
 from platemark.flow.waiting import Waiting
 from platemark.flow.workers.dispatch import Dispatcher
 from platemark.flow.workers.here import Here
+from platemark.records.making import this_engine
 
 log = structlog.get_logger("platemark")
 
@@ -100,6 +101,7 @@ class Watcher:
     def run(self) -> None:
         """Watch until stopped. To be called by who holds the studio, see `sole_worker`."""
         clear_up(self.studio)
+        this_engine()  # as it is loaded now, before another version is installed over it
         try:
             while not self.stopping:
                 self._rest(self._turn())

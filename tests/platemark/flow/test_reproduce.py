@@ -168,7 +168,8 @@ def with_transform(told: Manifest, which: str, **changes: object) -> Manifest:
 def test_a_stage_of_another_version_is_refused_by_name(made: Bench) -> None:
     rewrite(card(made), lambda told: with_transform(told, "border", version=7, distribution_version="3.2"))
     assert refused(made) == (
-        "the stage border was version 7 then and is 1 now: install platemark 3.2 to make this export again."
+        "the stage border was version 7 then and is 1 now: "
+        "add --rebuild, or install platemark 3.2, to make this export again."
     )
 
 

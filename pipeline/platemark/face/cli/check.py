@@ -1,17 +1,21 @@
 """Commands that check what was made: reproduce, verify."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import click
+from platformdirs import user_cache_path
 
 from platemark.contract.plugins import Plugins, load_plugins
 from platemark.errors import PlatemarkError
 from platemark.face.cli.saying import readable_errors, say
-from platemark.flow.reproduce import reproduce
+from platemark.flow.rebuild import rebuild as rebuild_export
+from platemark.flow.reproduce import Reproduction, reproduce
 from platemark.flow.verify import verify
 from platemark.records.store import write_whole
 
 _manifest = click.Path(exists=True, dir_okay=False, path_type=Path)
+Maker = Callable[[Path], Reproduction]
 _folder = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
@@ -19,7 +23,8 @@ _folder = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.argument("manifest", required=False, type=_manifest)
 @click.option("-o", "output", type=click.Path(dir_okay=False, path_type=Path), help="Keep the file made now.")
 @click.option("--all", "folder", type=_folder, help="Every manifest in a folder.")
-def reproduce_command(manifest: Path | None, output: Path | None, folder: Path | None) -> None:
+@click.option("--rebuild", is_flag=True, help="Where today's libraries make other bytes, fetch and use those of then.")
+def reproduce_command(manifest: Path | None, output: Path | None, folder: Path | None, *, rebuild: bool) -> None:
     """Make an export again from its MANIFEST.
 
     The file is made from the archived original alone and compared byte for byte.
@@ -27,13 +32,23 @@ def reproduce_command(manifest: Path | None, output: Path | None, folder: Path |
     if (manifest is None) == (folder is None) or (output and folder):
         raise click.UsageError("name one MANIFEST (with -o FILE to keep what is made), or --all DIR")
     with readable_errors():
-        plugins = load_plugins()
-        same = _reproduce(manifest, plugins, output) if manifest else _reproduce_all(folder or Path(), plugins)
+        make = _maker(load_plugins(), rebuild=rebuild)
+        same = _reproduce(manifest, make, output) if manifest else _reproduce_all(folder or Path(), make)
+    if not (same or rebuild):
+        say("Where libraries changed, --rebuild fetches those of then and makes it with them.")
     raise SystemExit(0 if same else 1)
 
 
-def _reproduce(manifest: Path, plugins: Plugins, output: Path | None = None) -> bool:
-    again = reproduce(manifest, plugins)
+def _maker(plugins: Plugins, *, rebuild: bool) -> Maker:
+    """With what is installed, and with the versions of then where that is not enough."""
+    if not rebuild:
+        return lambda path: reproduce(path, plugins)
+    cache = user_cache_path("platemark", appauthor=False)
+    return lambda path: rebuild_export(path, plugins, cache, lambda words: say(words, err=True))
+
+
+def _reproduce(manifest: Path, make: Maker, output: Path | None = None) -> bool:
+    again = make(manifest)
     say(again.sentence())
     if output is not None:
         try:
@@ -45,7 +60,7 @@ def _reproduce(manifest: Path, plugins: Plugins, output: Path | None = None) -> 
     return again.same
 
 
-def _reproduce_all(folder: Path, plugins: Plugins) -> bool:
+def _reproduce_all(folder: Path, make: Maker) -> bool:
     """One that cannot be made again does not stop the others."""
     manifests = sorted(folder.glob("*.toml"))
     if not manifests:
@@ -53,7 +68,7 @@ def _reproduce_all(folder: Path, plugins: Plugins) -> bool:
     good = 0
     for path in manifests:
         try:
-            good += _reproduce(path, plugins)
+            good += _reproduce(path, make)
         except PlatemarkError as fault:
             say(str(fault) if fault.what.startswith(path.name) else f"{path.name}: {fault}")
     say(f"{good} of {len(manifests)} identical")
