@@ -4,6 +4,7 @@ import importlib
 import subprocess
 import sys
 import tomllib
+import zipimport
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from platemark.errors import PlatemarkError
 from platemark.flow.delivery import Outcome
 from platemark.flow.reproduce import reproduce
 from platemark.flow.watch import Watcher
+from platemark.records.making import this_engine
 
 pytest.importorskip("hatchling", reason="the package is built with hatchling, which no index is asked for here")
 
@@ -42,7 +44,9 @@ def installed(site: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """The package as if it were in the environment, for one test."""
     monkeypatch.syspath_prepend(str(site))
     importlib.invalidate_caches()
+    this_engine.cache_clear()  # as in a process that starts now
     yield
+    this_engine.cache_clear()
     sys.modules.pop("platemark_grain", None)
 
 
@@ -87,6 +91,19 @@ def test_a_scan_dropped_in_gets_the_grain_of_its_own_content_and_can_be_made_aga
 
     again = reproduce(bench.root / "ready" / "heron.card.toml", load_plugins())
     assert again.same, again.sentence()
+
+
+@pytest.mark.usefixtures("installed")
+def test_the_package_is_archived_beside_the_originals_so_that_no_index_has_to_offer_it(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "studio", WITH_GRAIN)
+    bench.drop("heron.tif")
+    bench.run()
+    made = tomllib.loads((bench.root / "ready" / "heron.card.toml").read_text())["made"]
+    (line,) = [line for line in made["wheels"] if line.startswith("platemark-grain==1.2.0 sha256:")]
+    wheel = bench.root / "originals" / "wheels" / f"{line.rpartition(':')[2]}.whl"
+    # The importer of the standard library is the judge of whether the code is in it.
+    finder = zipimport.zipimporter(str(wheel))
+    assert "class Grain" in finder.get_source("platemark_grain")
 
 
 @pytest.mark.usefixtures("installed")

@@ -78,12 +78,11 @@ def _unlike(folder: Path, making: Making) -> Iterator[str]:
 def run_in(environment: Environment, words: list[str]) -> subprocess.CompletedProcess[str]:
     """A platemark command in it, with nothing of this one's Python to be seen from there."""
     return subprocess.run(
-        [str(environment.python), "-I", "-m", "platemark", *words],
+        [str(environment.python), "-I", "-X", "utf8", "-m", "platemark", *words],
         capture_output=True,
         text=True,
         encoding="utf-8",
         errors="replace",
-        env={**os.environ, "PYTHONUTF8": "1"},
         check=False,
     )
 
@@ -190,7 +189,9 @@ def _interpreter(folder: Path) -> Path:
 
 
 def _run(command: list[str]) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
+    # Who has told pip to install for the user does not mean here.
+    around = {**os.environ, "PIP_USER": "0"}
+    return subprocess.run(command, capture_output=True, text=True, errors="replace", env=around, check=False)
 
 
 def _last_line(said: str) -> str:

@@ -105,13 +105,17 @@ def archive_of(path: Path, manifest: Manifest) -> Path:
 
 
 def check_materials(path: Path, manifest: Manifest) -> tuple[list[Path], dict[str, Profile]]:
-    """The originals, and the profiles by sha256, once each was found to be what it was.
+    """The originals, and the profiles by sha256, once each, and each own stage, was found to be what it was.
 
     Raises:
         PlatemarkError: one is missing or has changed; names it.
     """
     originals = [find_source(path.parent / source.archived, source) for source in manifest.sources]
     archive = archive_of(path, manifest)
+    for transform in manifest.transforms:
+        if transform.source_archived:
+            source = archive / "stages" / f"{transform.code_sha256}.py"
+            unchanged(source, transform.code_sha256, f"source of your stage {transform.stage}")
     return originals, {used.sha256: _profile_of_then(archive, used) for used in manifest.profiles}
 
 
@@ -220,9 +224,7 @@ def _step_of_then(transform: Transform, plugins: Plugins, archive: Path, name: s
 def _stage_of_then(transform: Transform, plugins: Plugins, archive: Path) -> FoundStage:
     """Archived source, or an installed stage of the same version."""
     if transform.source_archived:
-        path = archive / "stages" / f"{transform.code_sha256}.py"
-        unchanged(path, transform.code_sha256, f"source of your stage {transform.stage}")
-        return load_stage_file(path, transform.stage)
+        return load_stage_file(archive / "stages" / f"{transform.code_sha256}.py", transform.stage)
     try:
         found = plugins.stage(transform.stage)
     except PluginError as fault:

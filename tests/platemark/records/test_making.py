@@ -22,6 +22,12 @@ from platemark.records.store import sha256_of
 from platemark.records.wheel import file_name, packed
 
 
+@pytest.fixture(autouse=True)
+def just_started() -> None:
+    """What is installed is looked up once a process, and other tests install other things."""
+    this_engine.cache_clear()
+
+
 def needed(name: str, extra: str = "") -> set[str]:
     """What a distribution needs here. The library `packaging` is the judge, which works out the conditions."""
     found = set[str]()
