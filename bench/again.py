@@ -1,18 +1,25 @@
-"""Every scan of a folder to several prints, and every export made again elsewhere: byte for byte?
+"""Scans to several prints, and the same made again in other surroundings: byte for byte?
 
-    python bench/again.py FOLDER [PRINTER.icc]
+    python bench/again.py SCAN... [--printer PRINTER.icc] [--only WORD]
 
-The second making runs in fresh processes with another number of threads, time zone, locale, hash seed, home and
-working directory, without vector units, after the config was deleted and the studio moved.
+The first making runs as things are here. Each condition below then makes all of it twice more in fresh processes: anew
+from the scans, everything measured again, in a studio of its own; and from the manifests alone, after the first studio
+was moved and its config deleted.
 """
 
+import argparse
+import hashlib
+import locale
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
+from dataclasses import dataclass, field
 from pathlib import Path
 
-ENDINGS = {".tif", ".tiff", ".png", ".jpg"}
+import numpy as np
+
 # The first two lines let scans pass that do not say their resolution, or are small for the print.
 CONFIG = """\
 [scanner]
@@ -27,7 +34,7 @@ max_size = "1 MB"
 [print.a4]
 sheet = "A4"
 ppi = 200
-border = { sides = "12 mm", bottom = "20 mm" }
+border = { sides = "12 mm", bottom = "20 mm", lettering = "Wägung & Gefüge, 7/25" }
 
 [print.a4.proof]
 effect = "simulate"
@@ -54,43 +61,113 @@ PAPER = """
 [paper.test]
 profile = '{profile}'
 """
-SURROUNDINGS = [
-    {"VIPS_CONCURRENCY": "1", "TZ": "Pacific/Auckland", "LC_ALL": "POSIX", "PYTHONHASHSEED": "1", "VIPS_NOVECTOR": "1"},
-    {"VIPS_CONCURRENCY": "2", "TZ": "America/St_Johns", "LC_ALL": "C.UTF-8", "PYTHONHASHSEED": "77"},
+
+
+@dataclass(frozen=True)
+class Condition:
+    """Something that may be otherwise and must not matter.
+
+    Attributes:
+        told: what it is.
+        around: variables of the environment.
+        config: lines that the config gets besides, such as another kind of worker.
+        folder: where it works, below the temporary folder.
+    """
+
+    told: str
+    around: dict[str, str] = field(default_factory=dict)
+    config: str = ""
+    folder: str = ""
+
+
+# What numpy chooses among while it runs; "found" is its own word for what this processor has of it.
+NUMPY = " ".join(np.show_config(mode="dicts")["SIMD Extensions"].get("found", []))  # type: ignore[call-overload]
+# Bits of the vector units that libvips leaves out. Source: hwy/detect_targets.h, HWY_AVX3_DL 7, HWY_AVX3 8, HWY_AVX2 9.
+NO_AVX512, NO_AVX2 = str(1 << 7 | 1 << 8), str(1 << 7 | 1 << 8 | 1 << 9)
+EVERYTHING_OFF = {"VIPS_NOVECTOR": "1", "JSIMD_FORCENONE": "1", "NPY_DISABLE_CPU_FEATURES": NUMPY}
+# A comma in numbers, an i without its dot. Where they are not installed, localedef makes them and LOCPATH names them.
+LOCALES = ("POSIX", "C.UTF-8", "de_DE.UTF-8", "tr_TR.UTF-8")
+
+
+def is_installed(name: str) -> bool:
+    """Whether this system has a locale; one that it has not would change nothing, and show nothing."""
+    before = locale.setlocale(locale.LC_ALL)
+    try:
+        locale.setlocale(locale.LC_ALL, name)
+    except locale.Error:
+        return False
+    locale.setlocale(locale.LC_ALL, before)
+    return True
+
+
+# A further kind of thing that must not matter is a further line here.
+CONDITIONS = [
+    Condition("as things are"),
+    Condition("libvips without vector units", {"VIPS_NOVECTOR": "1"}),
+    Condition("libvips as on a processor without AVX-512", {"VIPS_VECTOR": NO_AVX512}),
+    Condition("libvips as on a processor without AVX2", {"VIPS_VECTOR": NO_AVX2}),
+    Condition("JPEG without vector units", {"JSIMD_FORCENONE": "1"}),
+    Condition(f"numpy without {NUMPY}", {"NPY_DISABLE_CPU_FEATURES": NUMPY}),
+    Condition("all of these without", EVERYTHING_OFF),
+    *(Condition(f"threads: {count}", {"VIPS_CONCURRENCY": str(count)}) for count in range(1, 9)),
+    *(Condition(f"time zone {zone}", {"TZ": zone}) for zone in ("Pacific/Auckland", "America/St_Johns")),
+    *(Condition(f"locale {name}", {"LC_ALL": name, "LANG": name}) for name in LOCALES if is_installed(name)),
+    *(Condition(f"hash seed {seed}", {"PYTHONHASHSEED": seed}) for seed in ("0", "1", "4711")),
+    Condition("a folder with blanks and accents", folder="héron, à l'aube/deux  mots"),
+    Condition("a deep folder, another home", {"HOME": "/nowhere"}, folder="/".join("abcdefghijklmnop")),
+    Condition(
+        "everything at once",
+        {**EVERYTHING_OFF, "VIPS_CONCURRENCY": "7", "TZ": "Asia/Kathmandu", "LC_ALL": "POSIX", "PYTHONHASHSEED": "99"},
+        folder="tout à la fois",
+    ),
 ]
 
 
 def main() -> None:
     """Make, move, make again, say."""
-    scans = sorted(path for path in Path(sys.argv[1]).iterdir() if path.suffix in ENDINGS)
-    scans = [path for path in scans if "reference" not in path.name]
-    profile = Path(sys.argv[2]).resolve() if len(sys.argv) > 2 else None
+    asked = argparse.ArgumentParser()
+    asked.add_argument("scans", type=Path, nargs="+")
+    asked.add_argument("--printer", type=Path)
+    asked.add_argument("--only", default="")
+    told = asked.parse_args()
+    text = CONFIG
+    if told.printer:
+        text = text.replace('sheet = "A4"', 'sheet = "A4"\npaper = "test"')
+        text += PAPER.format(profile=told.printer.resolve())
+    scans = [path.resolve() for path in told.scans]
     with tempfile.TemporaryDirectory(prefix="platemark-again-") as name:
-        first = Path(name) / "first"
-        first.mkdir()
-        text = CONFIG
-        if profile:
-            text = CONFIG.replace('sheet = "A4"', 'sheet = "A4"\npaper = "test"') + PAPER.format(profile=profile)
-        (first / "platemark.toml").write_text(text, encoding="utf-8")
-        run(["prepare", *map(str, scans)], first, {})
-        exports, held = list((first / "ready").glob("*.toml")), list((first / "held").glob("*.held.toml"))
-        (first / "platemark.toml").unlink()
-        moved = Path(name) / "moved elsewhere"
-        first.rename(moved)
-        print(f"{len(scans)} scans, {len(exports)} exports, {len(held)} scans held")
-        for around in SURROUNDINGS:
-            said = run(["reproduce", "--all", str(moved / "ready")], Path(name), {**around, "HOME": name})
-            print(f"{said.strip().splitlines()[-1]} with {' '.join(f'{key}={value}' for key, value in around.items())}")
-            for line in said.splitlines():
-                if "identical" not in line:
-                    print(f"  {line}")
+        root = Path(name)
+        first = made_in(root / "first", scans, text, Condition("first"))
+        (root / "first" / "platemark.toml").unlink()
+        moved = (root / "first").rename(root / "moved elsewhere")
+        print(f"{len(scans)} scans, {len(first)} exports\n\n| condition | made anew | made again |\n|---|---|---|")
+        for condition in (one for one in CONDITIONS if told.only in one.told):
+            place = root / "other" / condition.folder
+            anew = made_in(place, scans, text, condition)
+            same = sum(anew.get(export) == digest for export, digest in first.items())
+            said = run(["reproduce", "--all", str(moved / "ready")], place, condition.around).strip().splitlines()
+            again = next(line for line in said if line.endswith(" identical"))
+            print(f"| {condition.told} | {same} of {len(first)} | {again.removesuffix(' identical')} |", flush=True)
+            for line in (line for line in said if "DIFFERS" in line):
+                print(line, file=sys.stderr)
+            shutil.rmtree(root / "other")
+
+
+def made_in(folder: Path, scans: list[Path], text: str, condition: Condition) -> dict[str, str]:
+    """Prepare scans in a studio of its own; the hash of each export by its name."""
+    folder.mkdir(parents=True)
+    (folder / "platemark.toml").write_text(text + condition.config, encoding="utf-8")
+    run(["prepare", *map(str, scans)], folder, condition.around)
+    exports = (path.with_suffix(".jpg") for path in (folder / "ready").glob("*.toml"))
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in exports}
 
 
 def run(words: list[str], folder: Path, around: dict[str, str]) -> str:
     """A command in a process of its own; what it said."""
-    environment = {**os.environ, **around}
     command = [sys.executable, "-m", "platemark", *words]
-    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        command, cwd=folder, env={**os.environ, **around}, capture_output=True, text=True, errors="replace", check=False
+    )
     if done.returncode == 2:
         sys.exit(done.stdout + done.stderr)
     return done.stdout

@@ -92,7 +92,9 @@ def told(how: str, command: list[object], studio: Path, cache: Path) -> None:
     """One row, and the longest of what was said: of an export that needs more than today's libraries."""
     start = time.perf_counter()
     said = run(command, studio, {"XDG_CACHE_HOME": str(cache)}, may_differ=True)
-    print(f"| {how} | {said.strip().splitlines()[-1].removesuffix(' identical')} | {time.perf_counter() - start:.0f} |")
+    seconds = time.perf_counter() - start
+    (total,) = (line for line in said.splitlines() if line.endswith(" identical"))
+    print(f"| {how} | {total.removesuffix(' identical')} | {seconds:.0f} |", flush=True)
     print(f"{max(said.splitlines(), key=len)}\n", file=sys.stderr)
 
 

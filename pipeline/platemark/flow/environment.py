@@ -62,9 +62,10 @@ def environment_for(making: Making, archive: Path, cache: Path, tell: Callable[[
         home.mkdir(parents=True, exist_ok=True)
         with _alone(folder):
             if not _is_whole(folder, making):
+                python = python_of(making.minor)
                 shutil.rmtree(folder, ignore_errors=True)
                 tell(f"bringing the versions of then together in {folder}; this is done once and may take a minute")
-                _build(folder, making, archive)
+                _build(folder, python, making, archive)
     return Environment(_interpreter(folder), tuple(_unlike(folder, making)))
 
 
@@ -103,8 +104,7 @@ def _alone(folder: Path) -> Iterator[None]:
         lock.release()
 
 
-def _build(folder: Path, making: Making, archive: Path) -> None:
-    python = python_of(making.minor)
+def _build(folder: Path, python: Path, making: Making, archive: Path) -> None:
     part = folder.with_suffix(".part")
     shutil.rmtree(part, ignore_errors=True)  # of a building that was interrupted
     with tempfile.TemporaryDirectory(prefix="platemark-") as aside:

@@ -59,7 +59,7 @@ class Reproduction:
             spoilt = (
                 "" if self.at_hand else "; but the file beside the manifest is missing or has changed: keep this one"
             )
-            then = f", with the versions of then (today {'; '.join(self.today)})" if self.rebuilt else ""
+            then = f", with the versions of then; not with today's: {'; '.join(self.today)}" if self.rebuilt else ""
             return f"{self.manifest.name}: identical, all {len(self.data)} bytes{then}{spoilt}"
         why = "; ".join(self.changed) or self._unexplained()
         far = "The file made then is not at hand as it was, so how far they differ cannot be told."

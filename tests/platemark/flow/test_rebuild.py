@@ -161,9 +161,7 @@ def test_what_was_built_is_kept_and_used_again_without_fetching_anything(then: T
     again = then.rebuild()
     assert (again.same, again.data, then.told) == (True, then.export.read_bytes(), [])
     words = again.sentence()
-    assert words.startswith(
-        f"heron.card.toml: identical, all {len(again.data)} bytes, with the versions of then (today "
-    )
+    assert words.startswith(f"heron.card.toml: identical, all {len(again.data)} bytes, with the versions of then; not ")
 
 
 @pytest.mark.usefixtures("built")
@@ -227,6 +225,7 @@ def test_a_python_that_is_not_on_this_machine_is_named_with_what_to_do(then: The
     then.says(python="3.99.2")
     words = then.refused()
     assert "made with Python 3.99, and there is no python3.99 on this machine: install Python 3.99" in words
+    assert then.told == []
 
 
 @pytest.mark.skipif(os.name == "nt", reason="stands in for an interpreter by a shell script")
