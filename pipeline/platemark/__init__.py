@@ -6,22 +6,6 @@ A name is fetched from its room when it is first asked for (PEP 562): the comman
 for pixels and models are loaded.
 """
 
-from platemark.config.paper_sizes import sizes_sold
-from platemark.config.units import FileSize, Length, Share, millimetres_to_pixels
-from platemark.contract.division import Division, Item
-from platemark.contract.gathering import Gathering, ScanSet
-from platemark.contract.hookspecs import hookimpl
-from platemark.contract.job import Job, Paper, Work
-from platemark.contract.layout import Box, Edges, Layout, Size
-from platemark.contract.stage import Encoder, Parameters, Settings, Stage
-from platemark.errors import Held, PlatemarkError
-from platemark.pixels.affine import Affine
-from platemark.pixels.bend import Bend
-from platemark.pixels.colour import colour_difference, paint
-from platemark.pixels.drawing import filled, laid_on, stamped
-from platemark.pixels.picture import Picture
-from platemark.pixels.profiles import Profile, profile_by_hash, srgb
-from platemark.pixels.recolour import recoloured
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -41,6 +25,7 @@ if TYPE_CHECKING:  # for mypy and editors; `_HOMES` says the same to Python, and
     from platemark.pixels.drawing import filled, laid_on, stamped
     from platemark.pixels.picture import Picture
     from platemark.pixels.profiles import Profile, profile_by_hash, srgb
+    from platemark.pixels.recolour import recoloured
 
 __all__ = [
     "Affine",

@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, cast
 
+from platemark.config import CONFIG_NAME
 from platemark.config.model import Config
 from platemark.errors import PlatemarkError
 from platemark.flow.delivery import Changing, Outcome
 from platemark.flow.grouping import Bundle
 from platemark.flow.leaving import leave, leave_together
-from platemark.flow.studio import CONFIG_NAME, Studio, ticket_path
+from platemark.flow.studio import Studio, ticket_path
 from platemark.flow.telling import tell
 from platemark.flow.workers.order import Order, carry_out, studio_of, work_of
 from platemark.records import store
