@@ -6,16 +6,16 @@
 FOLDER holds scans and a truth.json with "joins": parts, their matrices to a reference, and that reference. `--large`
 measures time and memory with two A4 parts at 600 ppi, 16 bits, made here.
 
-What the columns say: how far a part lies wrong at its worst corner and by how many degrees (against the truth's
-matrices); how far apart the parts show the same detail (19 of 20 matches); the step of colour across the seam that is
-not in the reference (means of 3 mm on either side, each 5 mm, the largest); PSNR to the reference laid on by the
-truth's geometry, one gain a channel fitted, over the sheet less 3 mm; and the same of a single part, which no joining
-can better by much: it is what the scanner's blur and noise leave.
+FOLDER may come from `parts.py`. What the columns say: how far apart the parts lie anywhere in an overlap, by the
+truth's matrices, and at the far corner of a part; how far apart single matches that are known to a tenth of a pixel
+lie (19 of 20, and the worst: that is their own noise too; `nan` where none is known so well); the step of colour across
+the seams that is not in the reference, as `seams.py` says, and the largest at the same places of parts that were not
+joined; PSNR to the reference laid on by the truth's geometry, one gain a channel fitted, over the sheet less 3 mm; and
+the least of a single part, which no joining can better by much: it is what the scanner's blur and noise leave.
 """
 
 import argparse
 import json
-import math
 import multiprocessing
 import resource
 import tempfile
@@ -28,8 +28,9 @@ from typing import Any
 import numpy as np
 import pyvips
 from numpy.typing import NDArray
+from seams import spots, steps
 
-from platemark import Affine, Picture, colour_difference, srgb
+from platemark import Affine, Held, Picture, srgb
 from platemark_stages.joining import (
     Exposure,
     Registration,
@@ -39,6 +40,9 @@ from platemark_stages.joining import (
     match_exposure,
     register_pictures,
 )
+from platemark_stages.registration.linking import usable_boxes
+from platemark_stages.registration.matching import match
+from platemark_stages.registration.planes import pyramid
 
 Doubles = NDArray[np.float64]
 
@@ -55,75 +59,69 @@ def matrix(rows: Sequence[Sequence[float]]) -> Affine:
 
 
 def displaced(entry: dict[str, Any], found: Registration) -> tuple[float, float]:
-    """Pixels and degrees that the worst part lies wrong, against the first."""
-    to_reference = found.parts[0].affine.inverse().then(matrix(entry["parts"][0]["to_reference"]))
-    far, turn = 0.0, 0.0
-    for part, true in zip(found.parts[1:], entry["parts"][1:], strict=True):
-        width, height = true["size_px"]
-        corners = [(x, y) for x in (0, width) for y in (0, height)]
-        got, wanted = part.affine.then(to_reference), matrix(true["to_reference"])
-        far = max(far, float(np.hypot(*(got.apply(corners) - wanted.apply(corners)).T).max()))
-        angle = math.atan2(got.c, got.a) - math.atan2(wanted.c, wanted.a)
-        turn = max(turn, abs(math.degrees(angle)))
-    return far, turn
+    """How far apart two parts lie at the worst place of their overlap, and at the worst corner, in pixels."""
+    true = [matrix(part["to_reference"]) for part in entry["parts"]]
+    got = [part.affine for part in found.parts]
+    here, far = 0.0, 0.0
+    for overlap in found.overlaps:
+        i, j = overlap.first, overlap.second
+        (left, top, right, bottom), other = found.parts[i].usable, found.parts[j].usable
+        y, x = np.mgrid[top:bottom:50j, left:right:50j]
+        first = np.stack([x.ravel(), y.ravel()], axis=1)
+        second = got[i].then(got[j].inverse()).apply(first)
+        apart = np.hypot(*(true[i].apply(first) - true[j].apply(second)).T)
+        here = max(here, float(apart[((second >= other[:2]) & (second <= other[2:])).all(axis=1)].max(initial=0)))
+    to_reference = got[0].inverse().then(true[0])
+    for part, wanted in zip(found.parts, true, strict=True):
+        corners = [(x, y) for x in (0, part.size[0]) for y in (0, part.size[1])]
+        apart = np.hypot(*(part.affine.then(to_reference).apply(corners) - wanted.apply(corners)).T)
+        far = max(far, float(apart.max()))
+    return here, far
 
 
-def on_reference(joined: Picture, to_reference: Affine, reference: Picture) -> Doubles:
-    width, height = reference.size
+def farthest(parts: Sequence[Picture], found: Registration) -> float:
+    """How far apart the worst match lies that is known to a tenth of a pixel, in pixels."""
+    finest = pyramid([part.array() for part in parts], parts[0].source_ppi)[-1]
+    boxes = usable_boxes(finest, [part.usable for part in found.parts])
+    worst = float("nan")
+    for overlap in found.overlaps:
+        first, second = (found.parts[number].affine for number in (overlap.first, overlap.second))
+        planes = [finest.planes[number] for number in (overlap.first, overlap.second)]
+        usable = boxes[overlap.first], boxes[overlap.second]
+        matches = match(planes[0], planes[1], second.then(first.inverse()), usable, finest.ppi)
+        apart = np.hypot(*(first.apply(matches.first) - second.apply(matches.second)).T)
+        if matches.sharp.any():
+            worst = float(np.fmax(worst, apart[matches.sharp].max()))
+    return worst
+
+
+def on_reference(joined: Picture, to_reference: Affine, size: tuple[int, int]) -> Doubles:
+    width, height = size
     return replace(joined, placement=to_reference, width=width, height=height).array().astype(float) / 65535
 
 
-def equalised(got: Doubles, wanted: Doubles) -> Doubles:
-    """One gain a channel, in linear light."""
-    light, target = got**2.2, wanted**2.2
-    return (light * ((light * target).sum(axis=(0, 1)) / (light**2).sum(axis=(0, 1)))) ** (1 / 2.2)
+def equalised(got: Doubles, wanted: Doubles, box: tuple[slice, slice]) -> Doubles:
+    """One gain a channel, in linear light, fitted within a box."""
+    light, target = got**2.2, wanted[box] ** 2.2
+    gain = (light[box] * target).sum(axis=(0, 1)) / (light[box] ** 2).sum(axis=(0, 1))
+    return (light * gain) ** (1 / 2.2)
 
 
 def psnr(got: Doubles, wanted: Doubles) -> float:
     return float(-10 * np.log10(((got - wanted) ** 2).mean()))
 
 
-def steps(entry: dict[str, Any], seam: Seam, to_reference: Affine, got: Doubles, wanted: Doubles) -> Doubles:
-    """CIEDE2000 of the steps across upright seams that the reference does not have, one each 5 mm."""
-    unit = entry["dpi"] / 25.4
-    labs = [Picture.of(_image(p), srgb(), entry["dpi"]).lab().astype(float) for p in (got, wanted)]
-    found = []
-    for path in (path for row in seam.upright for path in row):
-        points = to_reference.apply([(x * seam.cell, (y + 0.5) * seam.cell) for y, x in enumerate(path)])
-        for x, y in points[:: max(1, round(5 * unit / seam.cell))]:
-            patches = [_beside(lab, x, y, unit) for lab in labs]
-            if all(len(patch) for patch in patches):
-                (left, right), (true_left, true_right) = patches
-                shift = (left - true_left) - (right - true_right)
-                pair = [(true_right + s).astype(np.float32)[None, None] for s in (shift, 0 * shift)]
-                found.append(float(colour_difference(*pair)[0, 0]))
-    return np.array(found)
-
-
-def _beside(lab: Doubles, x: float, y: float, unit: float) -> list[Doubles]:
-    """Means of 3 x 5 mm to the left and to the right of a point, half a millimetre off it."""
-    near, far, half = round(0.5 * unit), round(3.5 * unit), round(2.5 * unit)
-    column, row = round(x), round(y)
-    if row - half < 3 * unit or row + half > lab.shape[0] - 3 * unit or column < far or column + far > lab.shape[1]:
-        return []
-    rows = slice(row - half, row + half)
-    return [lab[rows, column - far : column - near].mean((0, 1)), lab[rows, column + near : column + far].mean((0, 1))]
-
-
-def _image(values: Doubles) -> pyvips.Image:
-    whole = np.rint(np.clip(values, 0, 1) * 65535).astype(np.uint16)
-    image = pyvips.Image.new_from_memory(whole.tobytes(), whole.shape[1], whole.shape[0], 3, "ushort")
-    return image.copy(interpretation="rgb16")
-
-
-def single(entry: dict[str, Any], part: Picture, reference: Picture, wanted: Doubles) -> float:
-    """PSNR of the first part alone where it shows the sheet."""
-    to_reference = matrix(entry["parts"][0]["to_reference"])
-    got = on_reference(part, to_reference, reference)
-    columns = int(to_reference.apply([(part.width - 20, 0), (part.width - 20, part.height)])[:, 0].min())
-    rim = round(3 * entry["dpi"] / 25.4)
-    got, wanted = (values[rim:-rim, rim:columns] for values in (got, wanted))
-    return psnr(equalised(got, wanted), wanted)
+def alone(entry: dict[str, Any], part: Picture, number: int, wanted: Doubles) -> tuple[Doubles, tuple[slice, slice]]:
+    """A part that was not joined, as light as the reference, and the box of the reference that it shows."""
+    to_reference = matrix(entry["parts"][number]["to_reference"])
+    got = on_reference(part, to_reference, (wanted.shape[1], wanted.shape[0]))
+    inset, rim = 20, round(3 * entry["dpi"] / 25.4)
+    corners = [(x, y) for x in (inset, part.width - inset) for y in (inset, part.height - inset)]
+    x, y = (np.sort(values) for values in to_reference.apply(corners).T)
+    left, right = max(rim, int(x[1]) + 1), min(wanted.shape[1] - rim, int(x[2]))
+    top, bottom = max(rim, int(y[1]) + 1), min(wanted.shape[0] - rim, int(y[2]))
+    box = slice(top, bottom), slice(left, right)
+    return equalised(got, wanted, box), box
 
 
 def row_of(entry: dict[str, Any], folder: Path, into: Path | None) -> str:
@@ -135,25 +133,36 @@ def row_of(entry: dict[str, Any], folder: Path, into: Path | None) -> str:
     seconds = time.perf_counter() - begin
     if into:
         image.write_to_file(str(into / f"{entry['set']}.tif"))
-    far, turn = displaced(entry, found)
     to_reference = found.parts[0].affine.inverse().then(matrix(entry["parts"][0]["to_reference"]))
     wanted = reference.array().astype(float) / 65535
-    got = on_reference(parts[0].with_pixels(image), to_reference, reference)
-    rim = round(3 * entry["dpi"] / 25.4)
-    inner = (slice(rim, -rim), slice(rim, -rim))
-    got = equalised(got, wanted)
-    step = steps(entry, seam, to_reference, got, wanted)
-    apart = max(overlap.largest for overlap in found.overlaps) / 25.4 * entry["dpi"]
-    return (
-        f"{entry['set']:<18}{far:8.3f}{turn:9.5f}{apart:9.3f}{np.percentile(step, 95):8.2f}{step.max():7.2f}"
-        f"{psnr(got[inner], wanted[inner]):8.1f}{single(entry, parts[0], reference, wanted):8.1f}{seconds:8.1f}"
-    )
+    unit = entry["dpi"] / 25.4
+    rim = round(3 * unit)
+    inner = slice(rim, -rim), slice(rim, -rim)
+    got = equalised(on_reference(parts[0].with_pixels(image), to_reference, reference.size), wanted, inner)
+    places = spots(seam, to_reference, reference.size, unit)
+    step = steps(places, got, wanted, unit)
+    unjoined, single = 0.0, []
+    for number, part in enumerate(parts):
+        shown, box = alone(entry, part, number, wanted)
+        single.append(psnr(shown[box], wanted[box]))
+        own = [spot for spot in places if all(_within(spot[1 - axis], box[axis], 4 * unit) for axis in (0, 1))]
+        unjoined = max(unjoined, float(steps(own, shown, wanted, unit).max()) if own else 0.0)
+    here, far = displaced(entry, found)
+    apart = max(overlap.largest for overlap in found.overlaps) * unit
+    matched = f"{here:8.3f}{far:8.3f}{apart:8.2f}{farthest(parts, found):8.2f}"
+    stepped = f"{np.percentile(step, 95):8.2f}{step.max():8.2f}{unjoined:8.2f}"
+    likeness = f"{psnr(got[inner], wanted[inner]):8.1f}{min(single):8.1f}"
+    return f"{entry['set']:<16}{matched}{stepped}{likeness}{seconds:8.1f}"
+
+
+def _within(place: float, span: slice, margin: float) -> bool:
+    return bool(span.start + margin < place < span.stop - margin)
 
 
 def joined(parts: Sequence[Picture]) -> tuple[Registration, Exposure, Seam, pyvips.Image]:
     found = register_pictures(parts)
     if found.held:
-        raise SystemExit(f"held: {found.held}")
+        raise Held(found.held, remedy=found.remedy)
     exposure = match_exposure(parts, found)
     seam = find_seam(parts, found, exposure)
     return found, exposure, seam, compose(parts, found, exposure, seam)
@@ -217,9 +226,13 @@ def main() -> None:
     asked = parser.parse_args()
     if asked.large:
         return large()
-    print(f"{'set':<18}{'far px':>8}{'deg':>9}{'apart px':>9}{'dE p95':>8}{'max':>7}{'PSNR':>8}{'single':>8}{'s':>8}")
+    names = ("overlap", "corner", "19/20", "worst", "dE p95", "max", "alone", "PSNR", "one", "s")
+    print(f"{'set':<16}" + "".join(f"{name:>8}" for name in names))
     for entry in json.loads((asked.folder / "truth.json").read_text())["joins"]:
-        print(row_of(entry, asked.folder, asked.into), flush=True)
+        try:
+            print(row_of(entry, asked.folder, asked.into), flush=True)
+        except Held as held:
+            print(f"{entry['set']:<16} held: {held}", flush=True)
     return None
 
 

@@ -149,9 +149,51 @@ def test_parts_of_two_originals_are_held():
     assert "30 mm" in found.remedy
 
 
+def ruled(x, blots):
+    """A strip of paper 240 high with a line ruled along its top and bottom, and blots (x, y, size) between."""
+    columns = np.arange(WIDTH) + 0.5 + x
+    rows = np.arange(240) + 0.5
+    grey = np.full((240, WIDTH), 0.9)
+    for y in (30, 210):
+        grey -= 0.6 * np.exp(-(((rows - y) / 1.2) ** 2))[:, None]
+    for across, down, size in blots:
+        apart = ((columns - across) / size)[None, :] ** 2 + ((rows - down) / size)[:, None] ** 2
+        grey -= 0.5 * np.exp(-(apart**2))
+    noise = np.random.default_rng(x).normal(scale=0.002, size=(240, WIDTH, 3))
+    return np.rint((np.clip(grey, 0.05, 1)[:, :, None] + noise) * 65535).astype(np.uint16)
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_parts_are_not_slid_along_a_ruled_border(seed):
+    random = np.random.default_rng(seed)
+    blots = [(x, y, random.uniform(2.5, 5)) for x, y in random.uniform((20, 60), (420, 180), (32, 2))]
+    found = register([ruled(0, blots), ruled(WIDTH - SHARED, blots)], PPI)
+    assert found.held == ""
+    first, second = (part.matrix[2] for part in found.parts)
+    assert second - first == pytest.approx(WIDTH - SHARED, abs=0.1)
+
+
+def test_parts_that_share_nothing_but_ruled_lines_are_held():
+    # Blots in the outer halves only: along the lines in between any shift looks right.
+    blots = [(40, 70, 4), (70, 120, 5), (100, 90, 3), (370, 150, 4), (390, 100, 5), (330, 130, 3)]
+    found = register([ruled(0, blots), ruled(WIDTH - SHARED, blots)], PPI)
+    assert "between part 1 and part 2" in found.held
+    assert "safely" in found.held or "too little in common" in found.held
+
+
 def test_an_overlap_of_four_millimetres_is_held():
     found = register([scanned(PAIR[0]), scanned(Lay(40 + WIDTH - 12, 50, -0.2))], PPI)
     assert found.held
+
+
+@pytest.mark.parametrize("foreign", [0, 1, 2])
+def test_a_part_of_another_picture_among_three_is_named(foreign):
+    lays, _ = LAYOUTS["three in a row, numbered from the right"]
+    found = register([scanned(lay, seed=8 if part == foreign else 7) for part, lay in enumerate(lays)], PPI)
+    assert "no overlap was found between" in found.held
+    # In the middle it parts the other two as well; at an end it stands alone.
+    assert ("part 1 and parts 2 and 3" if foreign < 2 else "parts 1 and 2 and part 3") in found.held
+    assert "parts of one original" in found.remedy
 
 
 def test_three_parts_of_four_are_held_as_incomplete():

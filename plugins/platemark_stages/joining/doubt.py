@@ -11,7 +11,10 @@ from platemark_stages.registration.linking import LEAST_AGREEMENT, LEAST_MATCHES
 from platemark_stages.registration.matching import Matches
 from platemark_stages.registration.planes import Level
 
-MORE = "scan the parts again so that neighbours share 30 mm and more of the art, all the same way up"
+MORE = (
+    "see that all are parts of one original and the same way up; if they are, scan them again so that neighbours "
+    "share 30 mm and more of the art"
+)
 FLAT = "lay the sheet flat, close the lid without moving it, and scan these parts again"
 OTHER = "put the scan of the other part in its place"
 LOOK_PPI = 75.0  # a pixel is a third of a millimetre: a step of 0.2 mm is well within what a match can follow
@@ -71,7 +74,7 @@ def disagreement(level: Level, poses: Sequence[Pose], pairs: Sequence[Pair], usa
 
 def _reason(pair: Pair, poses: Sequence[Pose], matches: Matches, level: Level) -> str:
     """Where two parts show different things, in words; empty when they agree."""
-    strong = matches.sharp
+    strong = matches.firm  # a fifth of a pixel of LOOK_PPI is a third of the step that is looked for
     if not strong.any():
         return ""
     likeness, spots = matches.likeness[strong], poses[pair[0]].affine.apply(matches.first[strong])

@@ -10,7 +10,7 @@ from platemark_stages.joining.placed import Overlap, Placed, Registration, frame
 from platemark_stages.joining.rim import glass
 from platemark_stages.registration.coarse import LEAST_OVERLAP_MM
 from platemark_stages.registration.fitting import Doubles, Pair, Pose, fit, residuals
-from platemark_stages.registration.linking import LEAST_AGREEMENT, Link, links, matched, usable_boxes
+from platemark_stages.registration.linking import LEAST_AGREEMENT, LEAST_MATCHES, Link, links, matched, usable_boxes
 from platemark_stages.registration.matching import Matches
 from platemark_stages.registration.planes import Level, Pixels, near, pyramid
 
@@ -58,7 +58,7 @@ def _measured(
     usable = glass(look, poses, pairs, sizes)
     poses, matches = _refined(finest, poses, pairs, usable_boxes(finest, usable), 1)
     placed = [Placed.of(pose.affine, size, box) for pose, size, box in zip(poses, sizes, usable, strict=True)]
-    overlaps = [_overlap(pair, poses, sizes, matches[pair], finest.ppi) for pair in pairs if matches[pair].sharp.any()]
+    overlaps = [_overlap(pair, poses, sizes, matches[pair], finest.ppi) for pair in pairs if matches[pair].firm.any()]
     rows = rows_of(placed)
     held = disagreement(look, [pose.scaled(1 / look.factor) for pose in poses], pairs, usable)
     if held or gaps(rows):
@@ -131,7 +131,9 @@ def _overlap(
     """What the finest level says of one overlap."""
     i, j = pair
     width, height = _shared(poses[i], poses[j], sizes[i], sizes[j])
-    apart = np.hypot(*residuals(poses, pair, matches).T)[matches.sharp]
+    # A match can be off by what it is known to; pale washes have few that are known to a tenth of a pixel.
+    chosen = matches.sharp if matches.sharp.sum() >= LEAST_MATCHES else matches.firm
+    apart = np.hypot(*residuals(poses, pair, matches).T)[chosen]
     millimetre = 25.4 / ppi
     return Overlap(
         first=i,

@@ -15,6 +15,9 @@ from platemark_stages.registration.planes import Level
 # leaves the right one at 0.99.
 LEAST_AGREEMENT = 0.85
 LEAST_MATCHES = 10  # two positions fix turn and shift; five times that, to see whether they agree
+# Of those, two that are known across and along, and one to see whether they agree: on straight lines alone, the rim
+# of a sheet or a ruled border, parts can be slid along. Noise makes one in forty look as if it were known so.
+LEAST_FIRM, _LEAST_FIRM_SHARE = 3, 0.05
 _BEYOND_DOUBT = 0.97
 _HOPELESS = 0.3  # at a coarser level, of a guess that the finer ones would have to save
 _PROOF_PPI = 80.0  # a block is then 8 mm, and matches are exact to 0.02 mm
@@ -24,21 +27,30 @@ _ROUNDS = 3  # of matching a level; each leaves a tenth of the error
 
 @dataclass(frozen=True)
 class Link:
-    """Two parts that show the same: `pose` is that of the second with the first at rest, in full pixels."""
+    """Two parts that show the same: `pose` is that of the second with the first at rest, in full pixels.
+
+    Attributes:
+        agreement: see `Matches`, as `shared`.
+        matches: how many.
+        firm: how many of them are known in every direction.
+    """
 
     pose: Pose
     agreement: float
     matches: int
+    firm: int
+    shared: float
 
     @property
     def holds(self) -> bool:
         """Whether this is beyond chance."""
-        return self.agreement >= LEAST_AGREEMENT and self.matches >= LEAST_MATCHES
+        enough = self.matches >= LEAST_MATCHES and self.firm >= max(LEAST_FIRM, _LEAST_FIRM_SHARE * self.matches)
+        return self.agreement >= LEAST_AGREEMENT and enough
 
     @property
     def rank(self) -> tuple[bool, float]:
         """The higher, the better; beyond 50 matches their number says no more."""
-        return self.holds, self.agreement * min(self.matches, 50) ** 0.5
+        return self.holds, self.agreement * self.shared * min(self.matches, 50) ** 0.5
 
 
 def links(levels: Sequence[Level]) -> dict[Pair, Link]:
@@ -59,7 +71,7 @@ def _best(pair: Pair, levels: Sequence[Level]) -> Link | None:
         link = _proved(guess, pair, levels)
         if best is None or link.rank > best.rank:
             best = link
-        if link.matches >= 2 * LEAST_MATCHES and link.agreement > _BEYOND_DOUBT:
+        if link.holds and link.matches >= 2 * LEAST_MATCHES and link.agreement > _BEYOND_DOUBT:
             break
     return best
 
@@ -112,7 +124,8 @@ def _proved(guess: Guess, pair: Pair, levels: Sequence[Level]) -> Link:
                 break
             poses = fit(poses, {(0, 1): matches}, stretch=False)
         pose = poses[1].scaled(level.factor)
-        link = Link(pose, matches.agreement, len(matches.first))
+        firm = int(matches.firm.sum())
+        link = Link(pose, matches.agreement, len(matches.first), firm, matches.shared)
         if link.matches >= LEAST_MATCHES and link.agreement < _HOPELESS:
             break
     return link

@@ -16,6 +16,10 @@ _FILLED = 0.5  # of a block must lie in the overlap
 # Contrast of a block that counts as detail: four of 1000 grey levels, some three times a scanner's noise after
 # the smoothing, so plain paper and lid are left out.
 _DETAIL = 0.004
+_CLEAR = 3 * _DETAIL  # beyond what dust does to plain paper; where one part shows this, the other must show something
+# Pixels over which the planes' smoothing spreads the noise of one: 1 4 6 4 1 keeps 70 / 256 of white noise's variance
+# along each axis, so a block holds that many times fewer independent values than pixels.
+_SMOOTHED_OVER = (256 / 70) ** 2
 _FLOOR_PX = 0.05  # no block is trusted more than this: interpolation, and grain that the lamp throws differently
 
 
@@ -29,6 +33,7 @@ class Matches:
         weight: inverse covariance of their distance, shape (n, 2, 2).
         likeness: correlation of each pair of blocks, -1 to 1.
         contrast: standard deviation of the blocks, full scale is 1.
+        alone: sum of the contrasts of blocks where one part shows clear detail and the other nothing like it.
     """
 
     first: Doubles
@@ -36,6 +41,7 @@ class Matches:
     weight: Doubles
     likeness: Doubles
     contrast: Doubles
+    alone: float = 0.0
 
     def only(self, chosen: NDArray[np.intp]) -> "Matches":
         """Some of them."""
@@ -45,6 +51,7 @@ class Matches:
             self.weight[chosen],
             self.likeness[chosen],
             self.contrast[chosen],
+            self.alone,
         )
 
     @property
@@ -54,9 +61,26 @@ class Matches:
         return float((self.likeness * self.contrast).sum() / total) if total else 0.0
 
     @property
+    def shared(self) -> float:
+        """The share of detail that both parts show, 0 to 1.
+
+        Straight lines agree at any shift along them; only what is missing beside them tells that the place is wrong.
+        """
+        total = float(self.contrast.sum())
+        return total / (total + self.alone) if total else 0.0
+
+    @property
     def sharp(self) -> NDArray[np.bool_]:
         """Which are known to a tenth of a pixel in every direction."""
-        return np.linalg.eigvalsh(self.weight)[:, 0] > 100 if len(self.weight) else np.zeros(0, np.bool_)
+        return self._known(0.1)
+
+    @property
+    def firm(self) -> NDArray[np.bool_]:
+        """Which are known to a fifth of a pixel in every direction; those on straight lines are not."""
+        return self._known(0.2)
+
+    def _known(self, within: float) -> NDArray[np.bool_]:
+        return np.linalg.eigvalsh(self.weight)[:, 0] > within**-2 if len(self.weight) else np.zeros(0, np.bool_)
 
 
 def match(first: Floats, second: Floats, placement: Affine, usable: tuple[Doubles, Doubles], ppi: float) -> Matches:
@@ -131,8 +155,11 @@ def _solved(sums: Doubles, box: tuple[int, int, int, int], placement: Affine, bl
     count = sums[:, 3, 3]
     mean = sums[:, :, 3] / np.maximum(count, 1)[:, None]
     central = sums - count[:, None, None] * mean[:, :, None] * mean[:, None, :]
-    contrast = np.sqrt(np.maximum(np.minimum(central[:, 2, 2], central[:, 4, 4]), 0) / np.maximum(count, 1))
-    keep = (count > _FILLED * block**2) & (contrast > _DETAIL)
+    contrasts = np.sqrt(np.maximum(central[:, [2, 4], [2, 4]], 0) / np.maximum(count, 1)[:, None])
+    contrast, strongest = contrasts.min(axis=1), contrasts.max(axis=1)
+    filled = count > _FILLED * block**2
+    keep = filled & (contrast > _DETAIL)
+    alone = float(strongest[filled & (strongest > _CLEAR) & (contrast < strongest / 3)].sum())
     central, centres, contrast, count = central[keep], centres[keep], contrast[keep], count[keep]
     spread = np.sqrt(central[:, 2, 2] * central[:, 4, 4])
     likeness = central[:, 2, 4] / spread
@@ -140,11 +167,10 @@ def _solved(sums: Doubles, box: tuple[int, int, int, int], placement: Affine, bl
     normal = central[:, :3, :3] + 1e-9 * np.eye(3)
     fitted = np.linalg.solve(normal, central[:, :3, 4:])[:, :, 0]
     left_over = np.maximum(central[:, 4, 4] - (fitted * central[:, :3, 4]).sum(axis=1), 0)
-    # The smoothing leaves one independent value in some four.
-    noise = 4 * left_over / count + 1e-10
+    noise = _SMOOTHED_OVER * left_over / count + 1e-10
     covariance = noise[:, None, None] * np.linalg.inv(normal)[:, :2, :2] + _FLOOR_PX**2 * np.eye(2)
     displacement = -fitted[:, :2]
     # Beyond half a smoothing width the slope says nothing.
     short = np.minimum(1, 2 / np.maximum(np.hypot(*displacement.T), 1e-9))
     first = centres + displacement * short[:, None]
-    return Matches(first, placement.inverse().apply(centres), np.linalg.inv(covariance), likeness, contrast)
+    return Matches(first, placement.inverse().apply(centres), np.linalg.inv(covariance), likeness, contrast, alone)

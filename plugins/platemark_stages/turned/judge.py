@@ -34,7 +34,7 @@ def judged(model: Model, matches: Matches, agreement: float, factor: int, pictur
     upright, turned = pictures
     larger, smaller = Affine.scaling(factor), Affine.scaling(1 / factor)
     back = smaller.then(model.affine).then(larger).inverse()
-    alike = matches.only(np.flatnonzero(matches.sharp & (matches.likeness > _ALIKE)))
+    alike = matches.only(np.flatnonzero(matches.firm & (matches.likeness > _ALIKE)))
     apart = model.apart(alike.first, alike.second) * factor
     lengths = np.hypot(*apart.T) if len(apart) else np.zeros(1)
     laid = Laid(
