@@ -1,6 +1,6 @@
 """Drawn sets of parts with known truth: originals too large for the bed, scanned in two to six parts.
 
-    python bench/parts.py FOLDER [--first 0] [--count 10]
+    python bench/parts.py FOLDER [--first 0] [--count 10] [--lossless]
 
 FOLDER takes the scans, the whole originals and a truth.json for `joining.py` and `joining_whole.py`. A set follows
 from its number alone. Each part has an angle, an exposure, a fall-off of the lamp, noise and a file of its own, the
@@ -57,7 +57,7 @@ class Original:
         return np.stack([np.asarray(band) for band in bands], axis=-1)
 
 
-def drawn(number: int, folder: Path) -> dict[str, Any]:
+def drawn(number: int, folder: Path, *, lossless: bool) -> dict[str, Any]:
     """Draw one set into the folder and tell its truth."""
     across, down, art, shared = SETS[number % len(SETS)]
     random = np.random.default_rng([30, number])
@@ -74,7 +74,7 @@ def drawn(number: int, folder: Path) -> dict[str, Any]:
     parts = []
     for place in range(across * down):
         corner = np.array([place % across, place // across]) * step - margin + random.uniform(-2, 2, 2)
-        parts.append(_part(original, corner, stretch, folder / f"{name}-{place + 1}", random))
+        parts.append(_part(original, corner, (stretch, lossless), folder / f"{name}-{place + 1}", random))
     files = [part["file"] for part in parts]
     return {"set": name, "files": files, "reference": reference, "dpi": PPI, "parts": parts, "stretch": stretch}
 
@@ -95,9 +95,10 @@ def _seen(original: Original, blur: float) -> Original:
 
 
 def _part(
-    original: Original, corner: Doubles, stretch: float, path: Path, random: np.random.Generator
+    original: Original, corner: Doubles, made: tuple[float, bool], path: Path, random: np.random.Generator
 ) -> dict[str, Any]:
-    """Scan one part whose top left corner lies at `corner` of the sheet, millimetres."""
+    """Scan one part whose top left corner lies at `corner` of the sheet, mm; `made`: stretched, and without loss."""
+    stretch, lossless = made
     width, height = (round(side * MM) for side in BED)
     turn = Affine.rotation(float(random.normal(0, 0.5)), about=(width / 2, height / 2))
     to_sheet = Affine.scaling(1, stretch).then(turn).then(Affine.scaling(1 / MM)).then(Affine.translation(*corner))
@@ -109,12 +110,13 @@ def _part(
     scan += random.standard_normal(scan.shape, dtype=np.float32) * random.uniform(0.3, 0.9) / 255
     scan += random.normal(0, 0.15 / 255, (1, width, 1))
     _dust(scan, random)
-    quality = int(random.choice([0, 85, 90, 93, 95]))
+    quality = int(random.choice([0, 85, 90, 93, 95])) * (not lossless)
     path = path.with_name(path.name + (".jpg" if quality else ".tif"))
     _write(scan, path, quality)
     a = to_sheet.then(Affine.scaling(MM))
     rows = [[a.a, a.b, a.tx], [a.c, a.d, a.ty]]
-    return {"file": path.name, "to_reference": rows, "size_px": [width, height], "exposure": exposure.tolist()}
+    told = {"exposure": exposure.tolist(), "jpeg_quality": quality or None}
+    return {"file": path.name, "to_reference": rows, "size_px": [width, height], **told}
 
 
 def _on_bed(original: Original, to_sheet: Affine, x: Doubles, y: Doubles) -> Doubles:
@@ -164,9 +166,11 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=len(SETS))
+    parser.add_argument("--lossless", action="store_true", help="16 bits for all, no JPEG")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
-    joins = [drawn(number, asked.folder) for number in range(asked.first, asked.first + asked.count)]
+    numbers = range(asked.first, asked.first + asked.count)
+    joins = [drawn(number, asked.folder, lossless=asked.lossless) for number in numbers]
     (asked.folder / "truth.json").write_text(json.dumps({"joins": joins}, indent=1))
 
 
