@@ -16,6 +16,7 @@ TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the
 BESIDE_MM = 2.5  # past the shadow of the edge
 # Grey levels by which lid differs from lid: fall-off of the lamp in lightness, JPEG in the colour differences.
 LID_DRIFT = np.array([6.0, 2.0, 2.0])
+RIM_MM = (1.0, 6.0)  # from the rim of the bed: past its own shadow, nearer than a sheet that lies free is laid
 PAINT_MM = 20.0  # broader than tape and most strips of patches
 LONG = 3.0  # times as long as broad: no strip
 PAINT_FILLS = 0.4  # of its rectangle: paint has any outline, yet tape around a corner fills a third
@@ -51,13 +52,35 @@ def _thinned(shape: tuple[int, ...]) -> tuple[slice, slice]:
     return slice(THIN // 2, rows, THIN), slice(THIN // 2, columns, THIN)
 
 
-def lid_colour(cells: Floats, free: Flags, frame: Frame, margin: float) -> Doubles | None:
-    """Median colour of the free cells more than `margin` outside a frame; None where hardly any are."""
+def lid_colour(cells: Floats, free: Flags, frame: Frame, margin: float, mm: float) -> Doubles | None:
+    """Colour of bare lid; None where hardly any is seen.
+
+    Args:
+        cells: (rows, columns, 3).
+        free: where to look, (rows, columns).
+        frame: the sheet.
+        margin: cells around it that its shadow falls on.
+        mm: millimetres along a cell.
+
+    Returns:
+        The median of all that lies around the sheet; of what lies along the rims of the bed where that differs, since
+        other sheets may cover more of the bed than they leave of the lid, but hardly its rims.
+    """
     some = outside_of(frame, cells.shape[:2], margin, THIN) & free[_thinned(free.shape)]
     # A strip 2 mm wide along one side of a small sheet: less cannot be told from a shadow.
     if np.count_nonzero(some) < LEAST_CELLS:
         return None
-    return np.asarray(np.median(cells[_thinned(cells.shape)][some], axis=0), dtype=np.float64)
+    colours = cells[_thinned(cells.shape)]
+    colour = np.asarray(np.median(colours[some], axis=0), dtype=np.float64)
+    near, far = (max(1, round(at / mm / THIN)) for at in RIM_MM)
+    band = np.zeros(some.shape, dtype=bool)
+    band[near:-near, near:-near] = True
+    band[far:-far, far:-far] = False
+    band &= some
+    if np.count_nonzero(band) < LEAST_CELLS:
+        return colour
+    along = np.asarray(np.median(colours[band], axis=0), dtype=np.float64)
+    return colour if (np.abs(along - colour) < LID_DRIFT).all() else along
 
 
 def paper_colour(cells: Floats, frame: Frame, margin: float) -> Doubles:

@@ -122,7 +122,7 @@ def lid_of(look: Look, frame: Frame) -> Doubles | None:
         return look.lid
     if all(frame.rims):
         return None
-    return lid.lid_colour(look.cells, look.free, frame, lid.BESIDE_MM / look.planes.mm)
+    return lid.lid_colour(look.cells, look.free, frame, lid.BESIDE_MM / look.planes.mm, look.planes.mm)
 
 
 def papers_of(look: Look, frame: Frame) -> tuple[Doubles, Doubles] | None:
