@@ -81,8 +81,15 @@ def glass_of(cells: Floats, mm: float) -> Glass:
         Where the glass lies.
     """
     light = cells[..., 0]
-    top, bottom = _frame(light, mm), _frame(light[::-1], mm)
-    left, right = _frame(light.T, mm), _frame(light.T[::-1], mm)
+    turned = [light, light[::-1], light.T, light.T[::-1]]
+    widths = [_frame(side, mm) for side in turned]
+    levels = [float(np.median(side[: max(1, width - 2)])) for side, width in zip(turned, widths, strict=True)]
+    # A strip that looks like a rim without a frame is lid beside a sheet that nearly spans the bed.
+    bare = [level for level, width in zip(levels, widths, strict=True) if not width]
+    top, bottom, left, right = (
+        0 if any(abs(level - lid) < FRAME_STEP / 2 for lid in bare) else width
+        for level, width in zip(levels, widths, strict=True)
+    )
     return Glass(top=top, right=light.shape[1] - right, bottom=light.shape[0] - bottom, left=left)
 
 

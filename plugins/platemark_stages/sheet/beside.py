@@ -31,7 +31,7 @@ def out_to_the_lid(look: Look, frame: Frame) -> Frame:
     """Move sides outwards to the next edge where what lies beyond them is not lid: a margin narrower on one side."""
     for axis, name in enumerate(NAMES):
         colour = lid_of(look, frame)
-        if colour is None or frame.rims[axis] or _bare_beyond(look, frame, axis, colour) >= BARE:
+        if colour is None or frame.rims[axis] or bare_beyond(look, frame, axis, colour) >= BARE:
             continue
         away = -1 if axis in (0, 3) else 1
         nearest = sorted(
@@ -45,7 +45,7 @@ def out_to_the_lid(look: Look, frame: Frame) -> Frame:
                 distance > 0
                 and wider is not None
                 and wider.net > LEAST_NET
-                and _bare_beyond(look, wider, axis, colour) >= BARE
+                and bare_beyond(look, wider, axis, colour) >= BARE
             ):
                 frame = wider
                 break
@@ -59,7 +59,7 @@ def _out_to_the_rims(look: Look, frame: Frame) -> Frame:
     colour = lid_of(look, frame)
     if colour is None:
         return frame
-    moved = [k for k in range(4) if not frame.rims[k] and _bare_beyond(look, frame, k, colour) < 1 - BARE]
+    moved = [k for k in range(4) if not frame.rims[k] and bare_beyond(look, frame, k, colour) < 1 - BARE]
     if not moved:
         return frame
     sides = [look.frames.lines[axis][-1] if axis in moved else side for axis, side in enumerate(frame.sides)]
@@ -69,14 +69,15 @@ def _out_to_the_rims(look: Look, frame: Frame) -> Frame:
     return wider if all(_run_to(wider, axis) for axis in moved) else frame
 
 
-def _bare_beyond(look: Look, frame: Frame, axis: int, colour: Doubles) -> float:
+def bare_beyond(look: Look, frame: Frame, axis: int, colour: Doubles) -> float:
     """Share of a side along which bare lid lies just beyond it."""
     cells = look.turned(axis)
     ends = ends_of(frame, axis)
     away = (-1 if axis in (0, 3) else 1) / look.planes.mm
     line = frame.sides[axis]
     near, far = (replace(line, start=line.start + away * mm) for mm in BEYOND_MM)
-    return min(lid.share_like(cells, beyond, *ends, colour) for beyond in (near, far))
+    drift = lid.drift_of(look.planes.rounding)
+    return min(lid.share_like(cells, beyond, *ends, colour, drift) for beyond in (near, far))
 
 
 def rim_in_doubt(look: Look, frame: Frame) -> str | None:
@@ -157,7 +158,8 @@ def _strips(look: Look, frame: Frame, axis: int, outer: list[float], room: float
 
     def bare(at: float) -> bool:
         line = replace(frame.sides[axis], start=frame.sides[axis].start + away * at)
-        return colour is None or lid.share_like(look.turned(axis), line, *ends_of(frame, axis), colour) > HALF
+        ends, drift = ends_of(frame, axis), lid.drift_of(look.planes.rounding)
+        return colour is None or lid.share_like(look.turned(axis), line, *ends, colour, drift) > HALF
 
     return [(start, end) for start, end in pairs if not bare((start + end) / 2)]
 

@@ -74,18 +74,19 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
     rounding = rounding_of(preview)
     planes = replace(reduce_to_cells(mended, ppi), rounding=rounding)
     try:
-        return _searched(mended, planes, paper_mm)
+        found = _searched(mended, planes, paper_mm)
     except NothingSeen as nothing:
         again = _searched_again(mended, planes, paper_mm, look_along)
         # An edge that is torn wanders from cell to cell; in cells twice as large it is a line again.
         coarse = replace(reduce_to_cells(mended, ppi, COARSE), rounding=rounding)
         again = again or _searched_again(mended, coarse, paper_mm)
         return again or Division(Decision.HELD, str(nothing))
-    except RimInDoubt as doubt:
-        # The side nearest to that rim leans and would leave the bed before its end.
-        return _searched_again(mended, planes, paper_mm, look_beyond) or Division(Decision.HELD, str(doubt))
     except Unsure as unsure:
-        return Division(Decision.HELD, str(unsure))
+        found = Division(Decision.HELD, str(unsure))
+    if found.decision is Decision.HELD:
+        # A side that lies near a rim and leans would leave the bed before its end.
+        found = _searched_again(mended, planes, paper_mm, look_beyond) or found
+    return found
 
 
 def _searched_again(

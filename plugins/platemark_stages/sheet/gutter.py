@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
+from .beside import BARE, bare_beyond
 from .evidence import Candidate, Flags
-from .look import Look, papers_of, seen_along
+from .look import Look, ends_of, papers_of, seen_along
 from .planes import Floats
-from .rectangle import LEAST_NET, Frame
+from .rectangle import LEAST_NET, SMALLEST_MM, Frame
 from .sides import running_net
 
 Doubles = NDArray[np.float64]
@@ -19,6 +20,8 @@ Doubles = NDArray[np.float64]
 THROUGH = 0.7  # share of a frame that a line must cross with certainty to part it; lines in margins stop short
 GUTTER_MM = 4.0  # how far beside an edge to look for the lid between two sheets
 GUTTER_REACH_MM = 15.0  # how far to follow it from there
+SHADOW_MM = 1.5  # an edge and its shadow reach as far
+ACROSS = 6  # lines to look along across a margin
 GUTTER_SHARE = 0.95  # the lid between two things runs from rim to rim; the lines of a drawing stop in its margins
 
 
@@ -57,9 +60,29 @@ def gutter_of(look: Look, frame: Frame) -> Gutter | None:
                     return Gutter(axis, line)
                 continue
             step = _bare_beside(cells, line, (before, after), (first, last), colours, mm)
-            if step is not None:
+            if step is not None and not _is_margin(look, frame, axis, middle + step, colours):
                 return Gutter(axis, replace(line, start=line.start + step))
     return None
+
+
+def _is_margin(look: Look, frame: Frame, axis: int, middle: float, colours: tuple[Doubles, Doubles]) -> bool:
+    """Whether what looks like lid goes on to a side with lid beyond it: then it is a margin of paper like the lid.
+
+    A frame that holds a sheet and the lid beside it ends at the next sheet, beyond which there is no lid.
+    """
+    lid_colour, _ = colours
+    for side in (axis, axis + 2) if axis == 0 else (3, 1):
+        line = frame.sides[side]
+        width = abs(middle - frame.box[side])
+        if frame.rims[side] or width * look.planes.mm > SMALLEST_MM:
+            continue
+        inward = 1 if side in (0, 3) else -1
+        near, far = min(SHADOW_MM / look.planes.mm, width / 2), width
+        within = [replace(line, start=line.start + inward * at) for at in np.linspace(near, far, ACROSS)]
+        shares = [lid.share_of_lid(look.turned(axis), at, *ends_of(frame, side), *colours) for at in within]
+        if min(shares) > GUTTER_SHARE and bare_beyond(look, frame, side, lid_colour) >= BARE:
+            return True
+    return False
 
 
 def _bare_beside(

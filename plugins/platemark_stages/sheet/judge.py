@@ -34,6 +34,9 @@ ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody check
 # What it costs where all of a side is missed. On drawn beds most of the sides seen on less than `CLEAR` of their length
 # were out by a millimetre and more: such a side needs something else that speaks for it, as the size of the sheet does.
 MISSED, MISSED_MUCH = 0.3, 0.8
+# Where only the blocks of a JPEG show a side: fitted across their borders at all phases, or all along one of them, which
+# may be half a block, 1.4 mm at 150 ppi, beside the sheet.
+BLOCKS, BLOCKS_LEVEL = 0.94, 0.5
 SQUARE_DEG = (
     1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
 )
@@ -104,7 +107,7 @@ def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Do
         (0.4, f"The same paper as elsewhere on the sheet goes on beyond the {name} edge.") for name in _on_paper(edges)
     )
     chances.extend(
-        (0.94, f"Only coarse blocks of a JPEG show the {name} edge.")
+        (BLOCKS_LEVEL if edge.level else BLOCKS, f"Only coarse blocks of a JPEG show the {name} edge.")
         for name, edge in zip(NAMES, edges, strict=True)
         if edge is not None and edge.by_blocks
     )

@@ -16,6 +16,7 @@ TILE_MM = 4.0  # larger than any dust, smaller than anything that is laid on the
 BESIDE_MM = 2.5  # past the shadow of the edge
 # Grey levels by which lid differs from lid: fall-off of the lamp in lightness, JPEG in the colour differences.
 LID_DRIFT = np.array([6.0, 2.0, 2.0])
+ROUNDED = 1.25  # steps of a JPEG by which one even colour may differ from place to place: one, and what it is known by
 RIM_MM = (1.0, 6.0)  # from the rim of the bed: past its own shadow, nearer than a sheet that lies free is laid
 PAINT_MM = 20.0  # broader than tape and most strips of patches
 LONG = 3.0  # times as long as broad: no strip
@@ -174,7 +175,12 @@ def _along(cells: Floats, line: Candidate, first: float, last: float) -> Doubles
     return np.asarray(np.median(pieces, axis=1), dtype=np.float64)
 
 
-def share_like(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles) -> float:
+def drift_of(rounding: tuple[float, ...]) -> Doubles:
+    """How much lid differs from lid: `LID_DRIFT`, or one step of a JPEG that rounds more coarsely than that."""
+    return np.asarray(np.maximum(LID_DRIFT, ROUNDED * np.asarray(rounding)))
+
+
+def share_like(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles, drift: Doubles) -> float:
     """How much of a line looks like lid; 1 where the line lies outside the picture.
 
     Args:
@@ -183,9 +189,10 @@ def share_like(cells: Floats, line: Candidate, first: float, last: float, lid: D
         first: column at which to begin.
         last: column at which to end.
         lid: colour of bare lid.
+        drift: from `drift_of`.
     """
     pieces = _along(cells, line, first, last)
-    return float(np.mean((np.abs(pieces - lid) < LID_DRIFT).all(axis=1))) if len(pieces) else 1.0
+    return float(np.mean((np.abs(pieces - lid) < drift).all(axis=1))) if len(pieces) else 1.0
 
 
 def share_of_lid(cells: Floats, line: Candidate, first: float, last: float, lid: Doubles, paper: Doubles) -> float:

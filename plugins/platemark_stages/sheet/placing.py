@@ -18,6 +18,7 @@ from .rectangle import Frame
 from .sides import NAMES
 
 STEPS = 4.0  # of rounding: an edge so high is drawn within its block and not only at the border of one
+LEVEL = 0.25  # of a block: what climbs less lies along one border of it
 CLEAR = 0.75  # share of a side that must be seen for its direction to count; with less, one piece of shadow turns it
 
 
@@ -96,7 +97,8 @@ def _measure_band(band: Band, planes: Planes) -> Edge | None:
         return edge
     ends = (float(band.along[0]), float(band.along[-1]))
     # A side that climbs over a whole block or more meets their borders at all phases, which evens out.
-    if abs(edge.line.slope) * (ends[1] - ends[0]) >= BLOCK:
+    climb = abs(edge.line.slope) * (ends[1] - ends[0])
+    if climb >= BLOCK:
         return edge
     light = measure_edge(replace(band, slopes=band.slopes * np.array([1.0, 0.0, 0.0])), planes.ppi)
     if light is not None and light.share >= CLEAR:
@@ -105,7 +107,7 @@ def _measure_band(band: Band, planes: Planes) -> Edge | None:
             # A block of lightness is moved too where the edge is but a few steps high.
             high = abs(float(light.inside[0] - light.outside[0]))
             return replace(light, by_blocks=high < STEPS * planes.rounding[0])
-    return replace(edge, by_blocks=True)
+    return replace(edge, by_blocks=True, level=climb < BLOCK * LEVEL)
 
 
 def exact_frame(look: Look, frame: Frame, edges: list[Edge | None]) -> Frame:

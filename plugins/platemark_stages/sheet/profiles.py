@@ -119,6 +119,7 @@ class Edge:
         bay: how far the paper falls back within the line, pixels; 0 where it is cut clean.
         tongue: how far it reaches out beyond the line.
         by_blocks: only the colour of the blocks of a JPEG shows it, so it may be off by half a block.
+        level: `by_blocks`, and so level that it lies along one border of them.
     """
 
     line: Line
@@ -127,6 +128,7 @@ class Edge:
     inside: Doubles
     outside: Doubles
     by_blocks: bool = False
+    level: bool = False
     rival_mm: float = 0.0
     bay: float = 0.0
     tongue: float = 0.0
