@@ -16,6 +16,8 @@ from .planes import OPPONENT, Floats
 # colour at half the density of lightness. Source: ITU-T T.81, A.1 and A.3.
 PERIODS = ((8, 4), (16, 8), (16, 8))
 BLOCK = 16  # pixels along the largest of them
+ENDS = 6  # pixels at both ends of a profile that say what it goes from and to
+TRIMMED = 5  # of the values at one distance from an edge, one in so many is left out at each end
 THIN = 9  # every so many rows of blocks: a hundred thousand pixels say as much as all
 FLAT = 4.0  # grey levels: larger steps are drawn, and not made by rounding
 MORE = 1.3  # mean step between blocks against the mean step within them; without a grid the two are the same
@@ -40,6 +42,40 @@ def rounding_of(preview: NDArray[np.uint16]) -> tuple[float, ...]:
                 if period in periods:
                     steps[plane] = max(steps[plane], _step(halves[..., plane]))
     return tuple(steps.tolist())
+
+
+def place_by_area(
+    picture: NDArray[np.uint16], across: float, outward: int, rounding: tuple[float, ...]
+) -> tuple[float, float] | None:
+    """Where a level edge lies that shows in the colour of blocks only.
+
+    A block that the edge runs through has the mean of both colours, by their areas, so there is a step at each of its
+    borders, and their weighted mean is the edge. What is lost is what the mean was rounded by.
+
+    Args:
+        picture: the length of the edge, (along, across, 3).
+        across: position of its highest step, pixels.
+        outward: +1 or -1.
+        rounding: steps between blocks, grey levels for each plane.
+
+    Returns:
+        Position across and how far it may be out, pixels; None where the two sides differ by less than a step.
+    """
+    reach = BLOCK + ENDS
+    columns = round(across) + outward * np.arange(-reach, reach)
+    if columns.min() < 0 or columns.max() >= picture.shape[1]:
+        return None
+    values = np.sort(picture[:, columns].astype(np.float32) @ OPPONENT, axis=0)
+    cut = len(values) // TRIMMED  # strokes that cross the edge
+    profile = values[cut : len(values) - cut].mean(axis=0)
+    change = profile[-ENDS:].mean(axis=0) - profile[:ENDS].mean(axis=0)
+    steps = np.abs(change[1:]) / np.maximum(rounding[1:], LEAST)
+    plane = 1 + int(np.argmax(steps))
+    if steps.max() < 1:
+        return None
+    borders = np.maximum(columns[:-1], columns[1:])
+    place = float(borders @ np.diff(profile[:, plane]) / np.diff(profile[:, plane]).sum())
+    return place, BLOCK / 2 / float(steps.max())
 
 
 def _half_blocks(preview: NDArray[np.uint16], period: int) -> Floats:

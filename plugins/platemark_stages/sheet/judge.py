@@ -36,7 +36,7 @@ ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody check
 MISSED, MISSED_MUCH = 0.3, 0.8
 # Where only the blocks of a JPEG show a side: fitted across their borders at all phases, or all along one of them, which
 # may be half a block, 1.4 mm at 150 ppi, beside the sheet.
-BLOCKS, BLOCKS_LEVEL = 0.94, 0.5
+BLOCKS, BLOCKS_LEVEL = 0.96, 0.5
 SQUARE_DEG = (
     1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
 )

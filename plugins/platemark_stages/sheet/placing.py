@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .blocks import BLOCK
+from .blocks import BLOCK, place_by_area
 from .deckle import with_deckle
 from .finding import Corner, Unsure
 from .lines import Line, crossing
@@ -19,6 +19,7 @@ from .sides import NAMES
 
 STEPS = 4.0  # of rounding: an edge so high is drawn within its block and not only at the border of one
 LEVEL = 0.25  # of a block: what climbs less lies along one border of it
+LEVEL_MM = 0.5  # by which such a side may be out at most to be relied on
 CLEAR = 0.75  # share of a side that must be seen for its direction to count; with less, one piece of shadow turns it
 
 
@@ -83,17 +84,20 @@ def _measure_side(
 ) -> Edge | None:
     """Measure one side; read again about the edge found where that lies far from the rough line."""
     for _ in range(3):
-        edge = _measure_band(read_band(picture, rough, *ends, outward, planes.ppi, planes.rounding), planes)
-        if edge is None or max(abs(float(edge.line.at(end) - rough.at(end))) for end in ends) < planes.ppi / 25.4:
+        band = read_band(picture, rough, *ends, outward, planes.ppi, planes.rounding)
+        edge = measure_edge(band, planes.ppi)
+        if edge is None:
+            return None
+        edge = _by_area(_by_lightness(edge, band, planes), picture, band, planes)
+        if max(abs(float(edge.line.at(end) - rough.at(end))) for end in ends) < planes.ppi / 25.4:
             return edge
         rough = edge.line
     return edge
 
 
-def _measure_band(band: Band, planes: Planes) -> Edge | None:
-    """Measure one side; where a JPEG moved the colours to the borders of its blocks, by lightness if that shows it."""
-    edge = measure_edge(band, planes.ppi)
-    if edge is None or not any(planes.rounding[1:]):
+def _by_lightness(edge: Edge, band: Band, planes: Planes) -> Edge:
+    """The side by lightness where a JPEG moved the colours to the borders of its blocks and lightness shows it too."""
+    if not any(planes.rounding[1:]):
         return edge
     ends = (float(band.along[0]), float(band.along[-1]))
     # A side that climbs over a whole block or more meets their borders at all phases, which evens out.
@@ -103,11 +107,24 @@ def _measure_band(band: Band, planes: Planes) -> Edge | None:
     light = measure_edge(replace(band, slopes=band.slopes * np.array([1.0, 0.0, 0.0])), planes.ppi)
     if light is not None and light.share >= CLEAR:
         moved = max(abs(float(light.line.at(end) - edge.line.at(end))) for end in ends)
-        if moved < BLOCK / 2:
+        if moved < BLOCK:
             # A block of lightness is moved too where the edge is but a few steps high.
             high = abs(float(light.inside[0] - light.outside[0]))
             return replace(light, by_blocks=high < STEPS * planes.rounding[0])
     return replace(edge, by_blocks=True, level=climb < BLOCK * LEVEL)
+
+
+def _by_area(edge: Edge, picture: NDArray[np.uint16], band: Band, planes: Planes) -> Edge:
+    """A side that only the colour of level blocks shows, placed by how much of them it covers."""
+    if not edge.level:
+        return edge
+    first, last = int(band.along[0]), int(band.along[-1]) + 1
+    found = place_by_area(picture[first:last], edge.line.across, band.outward, planes.rounding)
+    if found is None:
+        return edge
+    place, out = found
+    line = replace(edge.line, across=place, middle=(first + last) / 2)
+    return replace(edge, line=line, level=out * 25.4 / planes.ppi > LEVEL_MM)
 
 
 def exact_frame(look: Look, frame: Frame, edges: list[Edge | None]) -> Frame:
