@@ -17,6 +17,7 @@ LIDS = {
     "black-lid": (21.0, 21.0, 23.0),
 }
 PAPERS = {
+    "alike": (245.0, 246.0, 245.0),
     "white": (246.0, 245.5, 242.0),
     "natural": (243.0, 240.0, 230.0),
     "cream": (236.0, 229.0, 208.0),
@@ -118,6 +119,12 @@ def _touching(random: np.random.Generator, lid: str) -> tuple[list[Laid], str]:
     return [first, second], "held"
 
 
+def _alike(random: np.random.Generator, _lid: str) -> tuple[list[Laid], str]:
+    """A sheet one level off a white lid, with a drawing or a signature on it."""
+    art = str(random.choice(["blank", "pencil", "ink", "wash"]))
+    return [_sheet(random, "white-lid", paper="alike", art=art, edge="cut")], "crop"
+
+
 def _empty(_random: np.random.Generator, _lid: str) -> tuple[list[Laid], str]:
     return [], "leave"
 
@@ -137,3 +144,5 @@ LAYOUTS = {
     "covered": (0.03, _covered),
     "strip": (0.07, _free),
 }
+# Layouts drawn only when asked for by name.
+RARE = {"alike": _alike}

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pyvips
 from art import paint
-from laying import BED, LAYOUTS, LIDS, MM, PAPERS, Laid
+from laying import BED, LAYOUTS, LIDS, MM, PAPERS, RARE, Laid
 from numpy.typing import NDArray
 
 Doubles = NDArray[np.float64]
@@ -38,12 +38,17 @@ class Scene:
     tags: list[str] = field(default_factory=list)
 
 
-def scene(seed: int) -> Scene:
-    """Compose one scene."""
+def scene(seed: int, rare: str = "") -> Scene:
+    """Compose one scene.
+
+    Args:
+        seed: all follows from it.
+        rare: a layout of `RARE`, under a white lid; drawn by its share otherwise.
+    """
     random = np.random.default_rng([20, seed])
-    kind = str(random.choice(list(LAYOUTS), p=[share for share, _ in LAYOUTS.values()]))
-    lid = str(random.choice(list(LIDS), p=[0.55, 0.15, 0.15, 0.15]))
-    items, expectation = LAYOUTS[kind][1](random, lid)
+    kind = rare or str(random.choice(list(LAYOUTS), p=[share for share, _ in LAYOUTS.values()]))
+    lid = "white-lid" if rare else str(random.choice(list(LIDS), p=[0.55, 0.15, 0.15, 0.15]))
+    items, expectation = (RARE[kind] if rare else LAYOUTS[kind][1])(random, lid)
     columns, rows = (round(side * MM) for side in BED)
     y, x = (grid.astype(np.float32) for grid in np.mgrid[0.5:rows, 0.5:columns])
     picture = _bed(random, lid, x, y)

@@ -120,7 +120,7 @@ def _searched(
 
 def _without_sheet(look: Look) -> Division:
     """Decide where no outline is seen: an empty bed, art all over it, or something that nobody can tell."""
-    if lid.is_bare(look.cells, look.planes.mm):
+    if lid.is_bare(look.cells, look.planes.mm, look.planes.rounding):
         reason = "The bed is empty: one even surface without an edge or a mark."
         return Division(Decision.LEAVE, reason, confidence=EVEN, bare=True)
     if lid.is_covered(look.cells, look.planes.mm):

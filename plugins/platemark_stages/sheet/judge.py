@@ -34,8 +34,8 @@ ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody check
 # What it costs where all of a side is missed. On drawn beds most of the sides seen on less than `CLEAR` of their length
 # were out by a millimetre and more: such a side needs something else that speaks for it, as the size of the sheet does.
 MISSED, MISSED_MUCH = 0.3, 0.8
-# Where only the blocks of a JPEG show a side: fitted across their borders at all phases, or all along one of them, which
-# may be half a block, 1.4 mm at 150 ppi, beside the sheet.
+# Where only the blocks of a JPEG show a side: fitted across their borders at all phases, or all along one of them,
+# which may be half a block, 1.4 mm at 150 ppi, beside the sheet.
 BLOCKS, BLOCKS_LEVEL = 0.96, 0.5
 SQUARE_DEG = (
     1.2  # sides of a sheet cut by hand differ by half a degree; from a whole degree on they belong to different things
@@ -96,8 +96,8 @@ def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Do
             chances.append((0.97, f"The sheet runs out of the picture at the {name}."))
             continue
         chance = 1 - (MISSED if edge.share >= CLEAR else MISSED_MUCH) * (1 - edge.share) ** 1.5
-        if edge.share < CLEAR:
-            # A chance line of noise has any direction; one edge of this sheet has the sheet's.
+        if edge.share < CLEAR or edge.by_blocks:
+            # A chance line of noise has any direction, and a border of blocks its own; an edge of this sheet has its.
             turn = np.degrees(np.arctan(edge.line.slope)) * (-1 if name in {"top", "bottom"} else 1)
             chance *= float(np.exp(-(((turn - skew) / 0.5) ** 2)))
         chances.append((chance, f"The {name} edge is seen on {edge.share:.0%} of its length only."))

@@ -24,6 +24,12 @@ PAINT_FILLS = 0.4  # of its rectangle: paint has any outline, yet tape around a 
 PIECE = 16  # cells of a line that are looked at together, half a centimetre
 THIN = 3  # every third cell each way is plenty for a median
 LEAST_CELLS = 60
+DUST_MM = 4.0  # dust is shorter, and the strokes of a signature run longer
+MARK, MARK_NOISE = (
+    3.0,
+    8.0,
+)  # grey levels, and medians of the noise (five deviations), off the ground: something lies here
+MOST_MARKED = 0.01  # of the bed: no dust
 SMOOTH = 1.5  # grey levels of standard deviation within a tile: bare lid and unpainted paper stay below
 
 
@@ -146,13 +152,32 @@ def _groups(flags: Flags) -> list[tuple[int, int, int]]:
     return groups
 
 
-def is_bare(cells: Floats, mm: float) -> bool:
+def is_bare(cells: Floats, mm: float, rounding: tuple[float, ...]) -> bool:
     """Whether the bed is one even surface with nothing on it but dust."""
     colour, rough = tiles(cells, mm)
     drift = np.quantile(colour, 0.99, axis=(0, 1)) - np.quantile(colour, 0.01, axis=(0, 1))
     # Marks that reach over two tiles are longer than dust: a signature perhaps, on a sheet whose edges do not show.
-    marks = max((max(height, width) for height, width, _ in _groups(rough > SMOOTH)), default=0)
-    return bool(np.all(drift < 2 * LID_DRIFT * np.array([1, 0.5, 0.5]))) and marks <= 2
+    tint = (np.abs(colour - np.median(colour, axis=(0, 1))) > drift_of(rounding))[..., 1:].any(axis=2)
+    marks = max((max(height, width) for height, width, _ in _groups((rough > SMOOTH) | tint)), default=0)
+    even = np.all(drift < 2 * LID_DRIFT * np.array([1, 0.5, 0.5]))
+    return bool(even and marks <= 2 and _longest_mark(cells, colour[..., 0], mm) <= DUST_MM)
+
+
+def _longest_mark(cells: Floats, ground: Floats, mm: float) -> float:
+    """Millimetres that the longest mark reaches: what differs from the mean of its tile, cell beside cell.
+
+    Args:
+        cells: (rows, columns, 3).
+        ground: mean lightness of every tile.
+        mm: millimetres along a cell.
+    """
+    side = cells.shape[0] // ground.shape[0]
+    spread = ground.repeat(side, axis=0).repeat(side, axis=1)
+    off = np.abs(cells[: spread.shape[0], : spread.shape[1], 0] - spread)
+    marked = off > max(MARK, MARK_NOISE * float(np.median(off)))
+    if marked.mean() > MOST_MARKED:
+        return np.inf
+    return max((max(height, width) for height, width, _ in _groups(marked)), default=0) * mm
 
 
 def is_covered(cells: Floats, mm: float) -> bool:
