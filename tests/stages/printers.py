@@ -38,6 +38,27 @@ def cmyk_printer() -> Profile:
     return read_profile(_profile(tags), "a press for tests")
 
 
+@cache
+def grey_paper() -> Profile:
+    """The RGB printer on a paper that gives back four fifths of the light."""
+    data = srgb().data
+    at = data.index(b"wtpt", 128)
+    start = int.from_bytes(data[at + 4 : at + 8], "big") + 8
+    white = np.rint(_WHITE * 0.8 * 65536).astype(">i4").tobytes()
+    return read_profile(_of_class(data[:start] + white + data[start + 12 :], b"prtr"), "a printer on grey paper")
+
+
+@cache
+def two_way_printer() -> Profile:
+    """The press, by relative colorimetric as it is, by perceptual with all colours drawn together by 45 per cent."""
+    inks = np.array(list(product(np.linspace(0, 1, 5), repeat=4)))
+    colours = np.array(list(product(np.linspace(0, 1, 25), repeat=3)))
+    there = _lut(4, 3, 5, _encoded_lab(_printed(inks)))
+    drawn = (colours - (1, 0.5, 0.5)) * 0.55 + (1, 0.5, 0.5)
+    back = {b"B2A0": _lut(3, 4, 25, _separated(drawn)), b"B2A1": _lut(3, 4, 25, _separated(colours))}
+    return read_profile(_profile({b"A2B0": there, b"A2B1": there, **back}), "a press with two ways")
+
+
 def _printed(inks: Numbers) -> Numbers:
     """CIELAB of inks: full cyan, magenta and yellow leave 4 per cent of their third, full black 2 per cent of all."""
     light = (1 - 0.96 * inks[:, :3]) * (1 - 0.98 * inks[:, 3:])

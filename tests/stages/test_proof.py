@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 import pytest
 from PIL import Image
-from printers import cmyk_printer, rgb_printer
+from printers import cmyk_printer, grey_paper, rgb_printer
 
 from platemark import Held, Paper, Picture, Profile, srgb
 from platemark.testing import check_stage, gradient_picture, job_for, measure_and_apply, picture_of
@@ -47,9 +47,11 @@ def test_a_report_leaves_every_pixel_as_it_was() -> None:
 
 def test_colours_that_the_printer_has_do_not_move() -> None:
     # The RGB printer of the tests has just the colours of sRGB.
-    assert noticed(gradient_picture(), rgb_printer()) == pytest.approx(
-        {"share_changed": 0, "difference_mean": 0, "difference_p95": 0}, abs=0.01
-    )
+    told = noticed(gradient_picture(), rgb_printer())
+    still = ["share_changed", "difference_mean", "difference_p95", "share_out_of_gamut", "share_under_black"]
+    assert {name: told[name] for name in still} == pytest.approx(dict.fromkeys(still, 0), abs=0.01)
+    assert told["advice"] == "either"
+    assert not [name for name in told if name.startswith("loss_")]
 
 
 def test_colours_beyond_the_printer_are_counted() -> None:
@@ -80,20 +82,33 @@ def test_simulating_goes_there_and_back() -> None:
     assert not np.array_equal(blue, PATCHES[0, -1])
 
 
-def test_the_proof_picture_is_small_and_in_srgb() -> None:
+def test_the_proof_pictures_are_small_and_in_srgb() -> None:
     picture = gradient_picture(900, 600)
     job = job_for(paper=on(cmyk_printer()))
-    parameters, after = measure_and_apply(Proof, picture, job, picture_px=300)
-    (ending, data), *others = Proof().companions(picture, after, parameters).items()
-    assert (ending, others) == ("proof.jpg", [])
-    shown = Image.open(BytesIO(data))
-    assert shown.size == (300, 200)
-    assert shown.info["icc_profile"] == srgb().data
+    parameters, after = measure_and_apply(Proof, picture, job, picture_px=300, losses=False)
+    made = Proof().companions(picture, after, parameters)
+    assert list(made) == ["proof.jpg", "proof-paper.jpg"]
+    for data in made.values():
+        shown = Image.open(BytesIO(data))
+        assert shown.size == (300, 200)
+        assert shown.info["icc_profile"] == srgb().data
 
 
-def test_no_proof_picture_where_none_is_wanted() -> None:
+def test_the_papers_white_shows_in_one_proof_and_not_in_the_other() -> None:
+    white, paper = picture_of(np.full((40, 40, 3), 65535, np.uint16)), grey_paper()
+    parameters, after = measure_and_apply(Proof, white, job_for(paper=on(paper)), picture_px=200)
+    made = Proof().companions(white, after, parameters)
+    plain, shown = (np.asarray(Image.open(BytesIO(made[name])))[10, 10] for name in ("proof.jpg", "proof-paper.jpg"))
+    assert plain.min() >= 254
+    # ICC.1 annex D: absolute colours are the relative ones times the media white, here four fifths of the light, which
+    # is 0.906 of the value in sRGB (IEC 61966-2-1): 1.055 x 0.8^(1 / 2.4) - 0.055.
+    assert shown == pytest.approx(0.906 * 255, abs=2)
+
+
+def test_no_pictures_where_none_are_wanted() -> None:
     picture = gradient_picture()
-    parameters, after = measure_and_apply(Proof, picture, job_for(paper=on(cmyk_printer())), picture=False)
+    job = job_for(paper=on(cmyk_printer()))
+    parameters, after = measure_and_apply(Proof, picture, job, picture=False, losses=False)
     assert Proof().companions(picture, after, parameters) == {}
 
 

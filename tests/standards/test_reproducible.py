@@ -192,7 +192,7 @@ def test_every_kind_of_scan_is_there(studios: tuple[Path, Path]) -> None:
 def test_two_surroundings_make_the_same_files_with_the_same_bytes(studios: tuple[Path, Path]) -> None:
     here_files, there_files = ({path.name: path for path in (studio / "ready").iterdir()} for studio in studios)
     assert here_files.keys() == there_files.keys()
-    assert len([name for name in here_files if name.endswith(".jpg")]) == 12
+    assert len([name for name in here_files if name.endswith(".jpg")]) == 24
     for name, path in here_files.items():
         if path.suffix == ".jpg":
             assert path.read_bytes() == there_files[name].read_bytes(), name

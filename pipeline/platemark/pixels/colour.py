@@ -82,8 +82,8 @@ def to_lab_array(image: pyvips.Image, profile: Profile) -> NDArray[np.float32]:
     return _strip(to_lab(image, profile))
 
 
-def colour_difference(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
-    """CIEDE2000 between two CIELAB arrays.
+def colour_difference(a: NDArray[np.floating], b: NDArray[np.floating]) -> NDArray[np.float32]:
+    """CIEDE2000 between two CIELAB arrays, worked in their precision.
 
     Args:
         a: shape (rows, columns, 3), white point D50.

@@ -273,7 +273,7 @@ def test_another_kind_of_machine_is_told_as_a_reason(made: Bench) -> None:
 
 def test_companions_are_written_down_with_their_hashes(made: Bench) -> None:
     told = read_manifest(card(made)).output.companions
-    assert list(told) == ["heron.card.proof.jpg"]
+    assert list(told) == [f"heron.card.{name}.jpg" for name in ("proof", "proof-paper", "losses")]
     assert told["heron.card.proof.jpg"] == sha256_of(made.root / "ready" / "heron.card.proof.jpg")
     assert not read_manifest(made.root / "ready" / "heron.mini.toml").output.companions
 
