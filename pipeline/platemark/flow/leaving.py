@@ -80,8 +80,7 @@ def drop_company(studio: Studio, scan: Path) -> None:
         StoreError: it cannot be taken away.
     """
     for path in (ticket_path(scan), note_path(scan), guess_path(scan)):
-        needed = any(_has_scan(studio, scan.parent, stem) for stem in (scan.stem, path.stem))
-        if store.is_file(path) and not needed:
+        if store.is_file(path) and not any(_has_scan(studio, scan.parent, stem) for stem in (scan.stem, path.stem)):
             store.remove(path, step="ticket.clear")
 
 

@@ -13,18 +13,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import structlog
-from watchdog.events import FileSystemEvent, FileSystemEventHandler
-from watchdog.observers import Observer
-from watchdog.observers.api import BaseObserver
-from watchdog.observers.polling import PollingObserver
 
-from platemark.errors import StoreError
+from platemark.errors import PlatemarkError, StoreError
 from platemark.flow.delivery import Changing, Outcome
 from platemark.flow.gathered import UnfinishedPart, files_of, hold_any
 from platemark.flow.grouping import Bundle
 from platemark.flow.inbox import Inbox
 from platemark.flow.intake import Incomplete
 from platemark.flow.leaving import clear_up
+from platemark.flow.observing import Bell, Observing
+from platemark.flow.same_folder import SameFolder
 from platemark.flow.studio import Studio
 from platemark.flow.waiting import Waiting
 from platemark.flow.workers.dispatch import Dispatcher
@@ -39,26 +37,8 @@ GRACE = 10
 # but looking takes a tenth of the time at most, however many files lie there.
 _LOOKS = 8
 _REST_PER_LOOK = 9.0
-# File systems that report no changes made on another machine.
-_REMOTE = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "fuse.sshfs", "9p", "afpfs", "davfs", "vboxsf", "virtiofs"}
 # Seconds between two tries while the disk refuses: long enough to leave it alone, short enough to wait for.
 _PAUSE = 5.0
-
-# The one queue that a signal handler may put into while its own thread waits on it; a `threading.Event`
-# can lock up there (library reference of `queue.SimpleQueue`: `put` is reentrant).
-Bell = queue.SimpleQueue[None]
-
-
-class _Ringing(FileSystemEventHandler):
-    """Rings for any event; looking is somebody else's work."""
-
-    def __init__(self, bell: Bell) -> None:
-        self.bell = bell
-
-    def on_any_event(self, event: FileSystemEvent) -> None:
-        """Wake the watcher up for what may be a new scan."""
-        if event.event_type not in {"opened", "closed_no_write"} and self.bell.empty():
-            self.bell.put(None)
 
 
 @dataclass
@@ -81,8 +61,6 @@ class Watcher:
     clock: Callable[[], float] = time.monotonic
     stopping: bool = False
     _bell: Bell = field(default_factory=queue.SimpleQueue)
-    _observer: BaseObserver | None = None
-    _identity: tuple[int, int] | None = None
     _trouble: str = ""
     _some_done: bool = False
 
@@ -91,6 +69,8 @@ class Watcher:
         settle = self.studio.config.watch.settle
         self.inbox = Inbox(self.studio.scans, settle, settle * GRACE)
         self.waiting = Waiting(self.studio)
+        self.observing = Observing(self.studio, self._bell)
+        self.folder = SameFolder(self.studio)
         self.dispatcher = Dispatcher(self.studio, self.executor, self.workers, self._wake)
 
     def stop(self) -> None:
@@ -99,7 +79,12 @@ class Watcher:
         self._bell.put(None)
 
     def run(self) -> None:
-        """Watch until stopped. To be called by who holds the studio, see `sole_worker`."""
+        """Watch until stopped. To be called by who holds the studio, see `sole_worker`.
+
+        Raises:
+            PlatemarkError: the disk that scans lie on is not there.
+        """
+        self.folder.check_at_start()
         clear_up(self.studio)
         this_engine()  # as it is loaded now, before another version is installed over it
         try:
@@ -109,7 +94,7 @@ class Watcher:
                 self.dispatcher.wait()
                 self._collect()
         finally:
-            self._end_observer()
+            self.observing.end()
 
     def _wake(self) -> None:
         self._some_done = True
@@ -122,7 +107,8 @@ class Watcher:
         try:
             if not self._folder_is_there():
                 return min(_PAUSE, watch.sweep)
-            self._mend_observer()
+            if self.observing.mend():
+                self._go_on()
             ready = self.inbox.look(self.clock())
         except OSError as fault:
             self._pause(f"{self.studio.scans} cannot be watched ({fault.strerror})", "bring the folder back")
@@ -218,76 +204,19 @@ class Watcher:
             log.info("going on", after=self._trouble)
         self._trouble = ""
 
-    # The folder and its observer.
-
     def _folder_is_there(self) -> bool:
         """A folder that was taken away and made anew is another folder: watch that one."""
+        scans = self.studio.scans
         try:
-            facts = self.studio.scans.stat()
+            is_another = self.folder.is_another()
         except OSError as fault:
-            self._pause(f"the folder {self.studio.scans} is gone ({fault.strerror})", "bring it back, or make it anew")
-            self._end_observer()
-            return False
-        identity = (facts.st_dev, facts.st_ino)
-        if self._identity not in {None, identity}:
-            log.warning("the folder for scans was replaced; watching the new one")
-            self._end_observer()
-        self._identity = identity
-        return True
-
-    def _mend_observer(self) -> None:
-        observer = self._observer
-        if observer and observer.is_alive() and all(emitter.is_alive() for emitter in observer.emitters):
-            return
-        if observer:
-            log.warning("file events had stopped; watching anew")
-        self._end_observer()
-        self._observer = self._new_observer()
-        self._go_on()
-
-    def _new_observer(self) -> BaseObserver:
-        kind = self.studio.config.watch.observer
-        remote = kind == "auto" and is_remote(self.studio.scans)
-        if kind == "polling" or remote:
-            log.info("polling", folder=str(self.studio.scans), why="network folder" if remote else "as configured")
-            return self._polling()
-        try:
-            return self._started(Observer())
-        except OSError as fault:
-            # errno may say "no space left": it is the system's limit of watches, not the disk.
-            log.warning(
-                "the system gives no file events; polling instead",
-                fault=fault.strerror,
-                remedy="raise fs.inotify.max_user_watches and max_user_instances if this is Linux",
-            )
-            return self._polling()
-
-    def _polling(self) -> BaseObserver:
-        return self._started(PollingObserver(timeout=self.studio.config.watch.settle))
-
-    def _started(self, observer: BaseObserver) -> BaseObserver:
-        observer.schedule(_Ringing(self._bell), str(self.studio.scans), recursive=True)
-        observer.start()
-        return observer
-
-    def _end_observer(self) -> None:
-        if self._observer is not None and self._observer.is_alive():
-            self._observer.stop()
-            self._observer.join(timeout=5)
-        self._observer = None
-
-
-def is_remote(folder: Path, mounts: Path = Path("/proc/mounts")) -> bool:
-    """True when the folder lies on a file system that another machine may change unseen (Linux only)."""
-    try:
-        lines = mounts.read_text(encoding="utf-8", errors="replace").splitlines()
-    except OSError:
+            self._pause(f"the folder {scans} is gone ({fault.strerror})", "bring it back, or make it anew")
+        except PlatemarkError as fault:
+            self._pause(fault.what, fault.remedy)
+        else:
+            if is_another:
+                log.warning("the folder for scans was replaced; watching the new one")
+                self.observing.end()
+            return True
+        self.observing.end()
         return False
-    target = folder.resolve()
-    best, kind = "", ""
-    for line in lines:
-        _device, point, system, *_ = [*line.split(), "", "", ""]
-        point = point.replace("\\040", " ")
-        if target.is_relative_to(point or "/nowhere") and len(point) >= len(best):
-            best, kind = point, system
-    return kind in _REMOTE
