@@ -75,6 +75,8 @@ class Work(Table):
     """A scan that takes longer is held."""
     memory: FileSize = Field(6_000_000_000, ge=500_000_000)
     """A worker that needs more is ended, and its scan held (Linux)."""
+    check: bool = False
+    """Apply every stage twice and compare; says which stage does not come out the same again."""
     scheduler: str = ""
     """Where the Dask scheduler listens, such as tcp://192.168.1.20:8786."""
     folders: Literal["shared", "carried"] = "shared"

@@ -42,12 +42,13 @@ _SYNTAX: Final = (
 )
 
 
-def load_config(path: Path, known_stages: Mapping[str, type[BaseModel]]) -> Config:
+def load_config(path: Path, known_stages: Mapping[str, type[BaseModel]], *, some_lost: bool = False) -> Config:
     """Read and check `platemark.toml`.
 
     Args:
         path: the config file; relative paths in it start at its folder.
         known_stages: the installed stages by name, each with the model of its settings.
+        some_lost: others could not be loaded, so a stage that is not known may be one of them.
 
     Returns:
         The config, its paths absolute.
@@ -61,6 +62,7 @@ def load_config(path: Path, known_stages: Mapping[str, type[BaseModel]]) -> Conf
         stages=known_stages.keys(),
         papers=_tables(written, "paper").keys(),
         prints=_tables(written, "print").keys(),
+        some_lost=some_lost,
     )
     page = Page(path.name, written)
     config, problems = _checked(Config, page, around)
@@ -73,18 +75,21 @@ def load_config(path: Path, known_stages: Mapping[str, type[BaseModel]]) -> Conf
     return config
 
 
-def load_ticket(path: Path, known_prints: Collection[str], known_stages: Collection[str]) -> Ticket:
+def load_ticket(
+    path: Path, known_prints: Collection[str], known_stages: Collection[str], *, some_lost: bool = False
+) -> Ticket:
     """Read and check the ticket of one scan.
 
     Args:
         path: the ticket.
         known_prints: names of the prints in the config.
         known_stages: names of the installed stages.
+        some_lost: as for `load_config`.
 
     Raises:
         ConfigError: with all problems of the file.
     """
-    around = Surroundings(Path(path).absolute().parent, stages=known_stages, prints=known_prints)
+    around = Surroundings(Path(path).absolute().parent, stages=known_stages, prints=known_prints, some_lost=some_lost)
     ticket, problems = _checked(Ticket, Page(path.name, read_toml(path)), around)
     if ticket is None:
         raise ConfigError(problems)

@@ -34,12 +34,14 @@ class Surroundings:
         stages: names of the stages that are installed.
         papers: names of the papers that are described.
         prints: names of the prints that are described.
+        some_lost: stages are missing that could not be loaded, so one that is not known may be among them.
     """
 
     folder: Path
     stages: Collection[str] = ()
     papers: Collection[str] = ()
     prints: Collection[str] = ()
+    some_lost: bool = False
 
 
 class Table(BaseModel):
@@ -81,6 +83,14 @@ def _known(kind: str, of: Callable[[Surroundings], Collection[str]]) -> AfterVal
         return name
 
     return AfterValidator(check)
+
+
+def _stage_known(name: str, info: ValidationInfo) -> str:
+    """A stage whose plugin cannot be loaded holds the prints that need it, when their turn comes."""
+    around = info.context
+    if isinstance(around, Surroundings) and name not in around.stages and not around.some_lost:
+        raise ValueError(unknown("stage", name, around.stages))
+    return name
 
 
 def _tidy(name: str) -> str:
@@ -129,7 +139,7 @@ def _folder_there(path: Path, info: ValidationInfo) -> Path:
     return path
 
 
-StageName = Annotated[str, _known("stage", lambda around: around.stages)]
+StageName = Annotated[str, AfterValidator(_stage_known)]
 PaperName = Annotated[str, _known("paper", lambda around: around.papers)]
 PrintName = Annotated[str, _known("print", lambda around: around.prints)]
 

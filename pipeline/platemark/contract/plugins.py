@@ -77,9 +77,10 @@ class Plugins:
         if name in self.stages:
             return self.stages[name]
         because = f" ({'; '.join(self.refused.values())})" if self.refused else ""
+        known = f"known are: {', '.join(sorted(self.stages))}"
         raise PluginError(
             f"there is no stage named {name}{because}",
-            remedy=f"known are: {', '.join(sorted(self.stages))}",
+            remedy=f"mend what cannot be loaded, and start again; {known}" if self.refused else known,
         )
 
 

@@ -102,6 +102,7 @@ def run_chain(
     job: Job,
     shared: Shared,
     progress: Callable[[str], None] = lambda _stage: None,
+    seen: Callable[[str, Picture], None] = lambda _stage, _after: None,
 ) -> Made:
     """Measure and apply each step in turn; the last one writes the file.
 
@@ -111,6 +112,7 @@ def run_chain(
         job: the print that is made.
         shared: measurements of leading stages, kept between the prints of one scan.
         progress: told the name of each stage as it starts.
+        seen: shown what came out of each stage.
 
     Raises:
         Held: a stage wants a person to decide, or failed; names the stage.
@@ -131,6 +133,7 @@ def run_chain(
             companions |= _beside(stage.companions(picture, after, parameters), companions)
         applied.append(Applied(step, parameters, picture.size, after.size))
         picture = after
+        seen(step.name, after)
     with _stage_of(steps[-1], job):
         return _encoded(stage, picture, applied, companions)
 

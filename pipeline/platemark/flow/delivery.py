@@ -21,6 +21,7 @@ from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
 from platemark.flow.chain import Applied, Made, Step, run_chain
 from platemark.flow.converter import tell_the_way
+from platemark.flow.checking import Trace, first_unlike
 from platemark.flow.dividing import Piece, best_guess, find, may_be_divided, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
@@ -46,6 +47,10 @@ Progress = Callable[[str, str], None]
 
 def _silent(_print: str, _stage: str) -> None:
     """Progress that nobody watches."""
+
+
+def _unseen(_stage: str, _after: Picture) -> None:
+    """What comes out of a stage, where nobody wants to see it."""
 
 
 class Changing(Incomplete):
@@ -122,6 +127,8 @@ class Delivery:
                 ticket = self.studio.ticket_for(self.scan)
                 prints = list(self.only) or _prints_wanted(self.studio, self.scan, ticket)
                 chains = [self.studio.steps(name, ticket) for name in prints]
+                prints = _prints_wanted(self.studio, self.scan, ticket)
+                chains = [self.studio.steps(name, ticket) for name in prints if not self.studio.lost_stages(name)]
                 taken = self._take(ticket, chains)
             pieces = pieces_of(taken.picture, chains, self.studio.plugins)
         except (Incomplete, StoreError):
@@ -176,7 +183,7 @@ class Delivery:
             job.notice("scans", 1 + len(taken.others))
         _archive_what_it_needs(self.studio, taken.opening, job, [*steps, *([gathered] if gathered else [])])
         try:
-            made = run_chain(piece.picture, steps, job, piece.shared, lambda stage: self.progress(name, stage))
+            made = self._made(piece, steps, job)
         except KeyboardInterrupt as fault:
             if is_from_the_keyboard():
                 raise
@@ -185,6 +192,20 @@ class Delivery:
         if taken.gathered:
             made = replace(made, applied=(taken.gathered, *made.applied))
         return self._publish(place, taken, job, made, piece.number)
+
+    def _made(self, piece: Piece, steps: list[Step], job: Job) -> Made:
+        """Run the chain; twice where the config wants to know whether it comes out the same again."""
+        trace = Trace() if self.studio.config.work.check else None
+        seen = trace.note if trace else _unseen
+        made = run_chain(
+            piece.picture, steps, job, piece.shared, lambda stage: self.progress(job.print_name, stage), seen
+        )
+        unlike = first_unlike(piece.picture, made, trace) if trace else ""
+        if unlike:
+            job.stage = unlike
+            words = f"not reproducible: the stage {unlike} gives another thing each time from the same parameters"
+            job.notice("not_reproducible", value=True, warning=words)
+        return made
 
     def _known(self, made: Path, name: str, item: int) -> Outcome:
         log.info("made before from the same scan; not made again", scan=self.scan.name, export=made.name)

@@ -70,6 +70,7 @@ def _manifest(
 def _source(opening: Opening, kept: Kept, ready: Path, item: int) -> Source:
     return Source(
         name=kept.stem,
+        name_bytes=kept.name_bytes or None,
         sha256=kept.sha256,
         size=kept.size,
         archived=_readable(_relative(kept.path, ready)),

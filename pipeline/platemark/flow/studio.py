@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from platemark.config.model import Config, PaperSpec
@@ -55,6 +55,15 @@ class Studio:
             for name in self.config.chain(print_name)
         ]
 
+    def checking(self) -> "Studio":
+        """The same studio, in which every stage is applied twice and compared."""
+        work = self.config.work.model_copy(update={"check": True})
+        return replace(self, config=self.config.model_copy(update={"work": work}))
+
+    def lost_stages(self, print_name: str) -> list[str]:
+        """The stages of a print that are not there, because a plugin could not be loaded."""
+        return [name for name in self.config.chain(print_name) if name not in self.plugins.stages]
+
     def paper(self, print_name: str) -> Paper:
         """The paper of a print, its profile read.
 
@@ -78,7 +87,9 @@ class Studio:
         path = ticket_path(scan)
         if path == scan or not store.is_file(path):  # a name of 255 bytes has no room for a ticket beside it
             return Ticket()
-        return load_ticket(path, list(self.config.print), list(self.plugins.stages))
+        return load_ticket(
+            path, list(self.config.print), list(self.plugins.stages), some_lost=bool(self.plugins.refused)
+        )
 
     def sheet_mm(self, ticket: Ticket) -> tuple[float, float] | None:
         """The sides of the paper of an original, as the ticket or else the config tells; None where neither does."""
@@ -107,6 +118,8 @@ class Studio:
 def open_studio(file: Path) -> Studio:
     """Read a config and find its stages; nothing is started.
 
+    Where a plugin cannot be loaded, prints that want a stage that is not there are held later, and all others are made.
+
     Raises:
         ConfigError: all that is wrong with the config, at once.
         PluginError: two stages share a name, or a chain writes no file.
@@ -115,7 +128,7 @@ def open_studio(file: Path) -> Studio:
     plugins = load_plugins(read_stages_dir(file))
     known = {name: found.kind.settings_model for name, found in plugins.stages.items()}
     try:
-        config = load_config(file, known)
+        config = load_config(file, known, some_lost=bool(plugins.refused))
     except ConfigError as fault:
         # A stage that could not be loaded is often why its name is not known.
         refused = [Problem(file.name, "", "", "", why) for why in plugins.refused.values()]
@@ -125,6 +138,9 @@ def open_studio(file: Path) -> Studio:
         steps, where = studio.steps(name, Ticket()), f"{file.name}, [print.{name}]"
         check_chain(steps, where)
         _check_on(studio.paper(name), steps, where)
+        if not studio.lost_stages(name):
+            check_chain(studio.steps(name, Ticket()), f"{file.name}, [print.{name}]")
+        studio.paper(name)
     return studio
 
 

@@ -59,9 +59,14 @@ class _Record(BaseModel):
 
 
 class Source(_Record):
-    """One scan, and how it was opened; `item` counts from 1 where several lay on the bed, 0 is the only one."""
+    """One scan, and how it was opened.
+
+    `item` counts from 1 where several lay on the bed, 0 is the only one; `name_bytes` is the name of the file in
+    hexadecimal, where it is no UTF-8.
+    """
 
     name: str
+    name_bytes: str | None = None
     sha256: str
     size: int
     archived: str
@@ -133,7 +138,7 @@ class Manifest(_Record):
 
 def write_manifest(manifest: Manifest) -> bytes:
     """The file's bytes. `[made]` gets the hash of all that stands above it, so an edit shows."""
-    body = tomli_w.dumps(manifest.model_dump(exclude={"made"}), multiline_strings=False)
+    body = tomli_w.dumps(manifest.model_dump(exclude={"made"}, exclude_none=True), multiline_strings=False)
     made = tomli_w.dumps({**manifest.made, "body_sha256": _hash(body)})
     return (body + _SEAM + made).encode()
 

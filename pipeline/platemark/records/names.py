@@ -44,6 +44,19 @@ def readable_stem(stem: str) -> str:
     return f"{short or 'scan'}-{raw}"
 
 
+def bytes_of_no_text(name: str) -> str:
+    r"""The bytes of a name in hexadecimal, where they are no UTF-8 and so no TOML can hold it as text; else nothing.
+
+    >>> bytes_of_no_text("heron.tif"), bytes_of_no_text("her\udcf6n.tif")
+    ('', '686572f66e2e746966')
+    """
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return os.fsencode(name).hex()
+    return ""
+
+
 def readable_ending(suffix: str) -> str:
     """The ending in small letters; `.scan` where there is none, or none that is an ending.
 

@@ -23,7 +23,7 @@ import structlog
 from platemark.errors import StoreError
 from platemark.records.disk import errors_named, patiently
 from platemark.records.failpoint import reach
-from platemark.records.names import name_key, numbered, readable_ending, readable_stem
+from platemark.records.names import bytes_of_no_text, name_key, numbered, readable_ending, readable_stem
 
 log = structlog.get_logger("platemark")
 
@@ -46,6 +46,7 @@ class Kept:
         size: in bytes.
         first_stem: the name under which this content was archived first, which may be another.
         others: the further scans of the set, where several became one picture.
+        name_bytes: the name of the scan in hand, byte by byte in hexadecimal, where it is no UTF-8; else empty.
     """
 
     path: Path
@@ -54,6 +55,7 @@ class Kept:
     size: int
     first_stem: str
     others: tuple["Kept", ...] = ()
+    name_bytes: str = ""
 
     @property
     def hashes(self) -> list[str]:
@@ -86,13 +88,13 @@ def keep_original(scan: Path, originals: Path, when: Callable[[], object] = lamb
         StoreError: the archive cannot be written, or does not keep what it is given.
     """
     digest = sha256_of(scan)
-    stem = readable_stem(scan.stem)
+    stem, name_bytes = readable_stem(scan.stem), bytes_of_no_text(scan.name)
     target = originals / f"{stem}-{digest[:SHORT]}{readable_ending(scan.suffix)}"
     with errors_named(target):
         known = _sound_original(originals, digest)
         if known:
             sync_folder(originals)  # a crash may have come between its name and this
-            return replace(known, stem=stem)
+            return replace(known, stem=stem, name_bytes=name_bytes)
     try:
         with scan.open("rb") as original, errors_named(target), _aside(target, "archive") as file:
             reach("archive.write")
@@ -104,8 +106,9 @@ def keep_original(scan: Path, originals: Path, when: Callable[[], object] = lamb
         known = _sound_original(originals, digest)
         if known is None:  # somebody else's file has that name
             raise
-        return replace(known, stem=stem)  # another worker kept the same content this moment
-    return Kept(target, stem, digest, target.stat().st_size, stem)
+        # another worker kept the same content this moment
+        return replace(known, stem=stem, name_bytes=name_bytes)
+    return Kept(target, stem, digest, target.stat().st_size, stem, name_bytes=name_bytes)
 
 
 def _sound_original(originals: Path, digest: str) -> Kept | None:

@@ -30,14 +30,17 @@ def init_command(folder: Path) -> None:
 
 @click.command("prepare")
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--check", is_flag=True, help="Apply every step twice and say which does not come out the same.")
 @config_option
-def prepare_command(files: tuple[Path, ...], config: Path) -> None:
+def prepare_command(files: tuple[Path, ...], config: Path, *, check: bool) -> None:
     """Make the prints of FILES, once and now."""
     scans = tuple(file for file in files if file.suffix != ".toml")  # a ticket is read with its scan
     if not scans:
         raise click.UsageError("name at least one scan; a ticket is read with the scan it lies beside")
     with readable_errors():
         studio = open_for_work(config)
+        if check:
+            studio = studio.checking()
         with sole_worker(studio.originals, studio.scans):
             outcomes = _with_progress(studio, scans)
     show_outcomes(outcomes)

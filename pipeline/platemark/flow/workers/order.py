@@ -1,6 +1,9 @@
 """An order: what a worker is told, whole, so that it can stand anywhere; and carrying it out."""
 
-from collections.abc import Callable
+import contextlib
+import locale
+import os
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,7 +57,25 @@ def carry_out(order: Order) -> list[Outcome]:
     """
     studio = studio_of(order)
     work = work_of(order, studio)
-    return deliver_any(studio, work, lambda print_name, stage: told(name_of(work), print_name, stage))
+    with _left_as_found():
+        return deliver_any(studio, work, lambda print_name, stage: told(name_of(work), print_name, stage))
+
+
+@contextlib.contextmanager
+def _left_as_found() -> Iterator[None]:
+    """What a stage may change for the whole process is put back before the next scan."""
+    umask = os.umask(0o077)
+    os.umask(umask)
+    folder, language, surroundings = os.getcwd(), locale.setlocale(locale.LC_ALL), dict(os.environ)  # noqa: PTH109
+    try:
+        yield
+    finally:
+        os.umask(umask)
+        os.chdir(folder)
+        locale.setlocale(locale.LC_ALL, language)
+        for name in os.environ.keys() - surroundings.keys():
+            del os.environ[name]
+        os.environ.update(surroundings)
 
 
 def name_of(work: Path | Bundle) -> str:
