@@ -1,9 +1,12 @@
 """What many tests share: a studio in a temporary folder, and small scans to drop into it."""
 
 import logging
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 import pytest
@@ -15,6 +18,7 @@ from platemark.face.new_stage import write_new_stage
 from platemark.flow.delivery import Outcome
 from platemark.flow.prepare import prepare
 from platemark.flow.studio import Studio, open_studio
+from platemark.flow.watch import Watcher
 from platemark.pixels.icc_writer import srgb_profile
 
 # Two small prints, quick to make; a scan of 60 x 80 mm at 150 ppi is some 130 000 pixels.
@@ -36,6 +40,26 @@ ppi = 150
 settle = "50 ms"
 sweep = "500 ms"
 """
+# The scan is the sheet itself, so that nothing has to be found on a bed.
+PLAIN = 'stages = ["resample", "border", "jpeg"]\n' + CONFIG
+# One print keeps it quick.
+ONE_PRINT = PLAIN.partition("[print.mini]")[0]
+QUICK = ONE_PRINT + '[watch]\nsettle = "30 ms"\nsweep = "100 ms"\n'
+HERON = ["heron.card.jpg", "heron.card.toml"]
+BOTH = ["heron.card.jpg", "heron.card.toml", "heron.mini.jpg", "heron.mini.toml"]
+# The smallest print that is allowed, of a scan of 24 x 32 mm: made in some 20 ms.
+TINY = """\
+stages = ["resample", "border", "jpeg"]
+[print.card]
+sheet = "26 x 34 mm"
+border = "1 mm"
+ppi = 72
+[watch]
+settle = "30 ms"
+sweep = "100 ms"
+"""
+# Never reached when all is well: only how long a broken watcher may keep the tests waiting.
+DEADLINE = 20.0
 
 
 def sheet_scan(*, seed: int = 0, bits: int = 8, skew: float = 0.0) -> NDArray[np.uint8] | NDArray[np.uint16]:
@@ -57,6 +81,11 @@ def sheet_scan(*, seed: int = 0, bits: int = 8, skew: float = 0.0) -> NDArray[np
     if bits == 16:
         return np.clip(np.rint(noisy * 257), 0, 65535).astype(np.uint16)
     return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def tiny_scan(seed: int = 0) -> NDArray[np.uint8]:
+    """Grain of light paper, 24 x 32 mm at 150 ppi."""
+    return np.random.Generator(np.random.PCG64(seed)).integers(200, 232, (189, 142, 3), dtype=np.uint8)
 
 
 def write_scan(path: Path, array: NDArray[np.uint8] | NDArray[np.uint16] | None = None, **options: object) -> Path:
@@ -101,6 +130,21 @@ class Bench:
         """The files of a folder, without our hidden ones."""
         return sorted(p.name for p in (self.root / folder).iterdir() if p.is_file() and not p.name.startswith("."))
 
+    @property
+    def statuses(self) -> list[tuple[str, str]]:
+        """What became of each print."""
+        return [(outcome.print_name, outcome.status) for outcome in self.outcomes]
+
+    def tree(self) -> dict[str, bytes]:
+        """All files of the four folders; of a manifest what does not depend on when it was written."""
+        folders = ("scans", "ready", "held", "originals")
+        files = [path for folder in folders for path in (self.root / folder).rglob("*") if path.is_file()]
+        return {
+            path.relative_to(self.root).as_posix(): path.read_bytes().partition(b"\n[made]")[0]
+            for path in files
+            if not path.name.endswith((".lock", ".holder"))
+        }
+
 
 def with_paper_and_own_stage(root: Path) -> Path:
     """Lay a paper profile, `rag.icc`, and a stage of the artist's own, `tint`, into the folder of a studio."""
@@ -126,3 +170,91 @@ def log_as_it_was() -> Iterator[None]:
 def bench(tmp_path: Path) -> Bench:
     """A studio with two small prints."""
     return Bench(tmp_path / "studio")
+
+
+def until(condition: Callable[[], object], seconds: float = DEADLINE) -> None:
+    """Wait until something is so."""
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it did not come about"
+        threading.Event().wait(0.005)
+
+
+@dataclass
+class Watched:
+    """A studio that is being watched in a thread."""
+
+    bench: Bench
+    outcomes: list[Outcome] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.watcher = Watcher(self.bench.studio, on_outcome=self.outcomes.append)
+        self.thread = threading.Thread(target=self.watcher.run)
+
+    def start(self) -> None:
+        """Begin."""
+        self.thread.start()
+
+    def stop(self) -> None:
+        """End after the scan in hand."""
+        self.watcher.stop()
+        self.thread.join(DEADLINE)
+        assert not self.thread.is_alive()
+
+    def __enter__(self) -> Self:
+        """Watched while the block runs."""
+        self.start()
+        return self
+
+    def __exit__(self, *_fault: object) -> None:
+        """Not any longer."""
+        if self.thread.is_alive():
+            self.stop()
+
+    def done(self) -> list[tuple[str, str]]:
+        """What became of each scan."""
+        return [(outcome.scan, outcome.status) for outcome in self.outcomes]
+
+    @property
+    def scans(self) -> Path:
+        """Where scans are dropped."""
+        return self.bench.root / "scans"
+
+
+def arriving(watched: Watched, name: str = "heron.tif", seed: int = 0) -> Path:
+    """A scan that appears whole, as one that is moved in does."""
+    scan = write_scan(watched.bench.root / "elsewhere" / name, sheet_scan(seed=seed))
+    return scan.rename(watched.scans / name)
+
+
+@pytest.fixture
+def prepared(tmp_path: Path) -> Iterator[Watched]:
+    """A studio that nobody watches yet."""
+    watched = Watched(Bench(tmp_path / "studio", QUICK))
+    yield watched
+    if watched.thread.is_alive():
+        watched.stop()
+
+
+@pytest.fixture
+def watched(prepared: Watched) -> Watched:
+    """A studio that is watched."""
+    prepared.start()
+    return prepared
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """The artist's folder of stages."""
+    made = tmp_path / "stages"
+    made.mkdir()
+    return made
+
+
+@pytest.fixture
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder on the path, where packages are installed."""
+    made = tmp_path / "site"
+    made.mkdir()
+    monkeypatch.syspath_prepend(str(made))
+    return made

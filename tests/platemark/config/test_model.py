@@ -221,14 +221,6 @@ def test_a_file_that_is_no_text_or_not_there_is_told(tmp_path: Path) -> None:
     assert "cannot be opened (No such file or directory)" in refused(tmp_path / "platemark.toml")[0]
 
 
-def test_folders_inside_each_other_are_found_through_a_link(write: Write, tmp_path: Path) -> None:
-    (tmp_path / "scans").mkdir()
-    (tmp_path / "ready").symlink_to(tmp_path / "scans", target_is_directory=True)
-    (told,) = refused(write(A4 + "[folders]"))
-    assert str(tmp_path / "scans") in told
-    assert "lies inside" in told
-
-
 def test_a_ticket_says_what_the_artist_knows(write: Write) -> None:
     path = write('title = "Heron"\nyear = 2024\nprints = ["a4"]\n[corrections.crop]\nleft = 3', "heron.toml")
     ticket = load_ticket(path, ["a4", "a5"], STAGES)

@@ -2,49 +2,12 @@
 
 import errno
 import os
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 from filelock import FileLock
 
 from platemark.errors import PlatemarkError
 from platemark.flow.holder import sole_worker
-
-HOLD_AND_WAIT = """
-import sys
-from pathlib import Path
-from platemark.flow.holder import sole_worker
-with sole_worker(Path(sys.argv[1]), Path("scans")):
-    print("held", flush=True)
-    sys.stdin.read()
-"""
-
-
-@pytest.fixture
-def other(tmp_path: Path):
-    """Another process that holds the folder."""
-    order = [sys.executable, "-c", HOLD_AND_WAIT, str(tmp_path)]
-    with subprocess.Popen(order, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline() == "held\n"
-        yield process
-        process.kill()
-
-
-def test_a_second_worker_is_told_the_process_that_holds_the_folder(tmp_path, other):
-    with pytest.raises(PlatemarkError) as refused, sole_worker(tmp_path, tmp_path / "scans"):
-        pass
-    assert f"process {other.pid}" in refused.value.what
-    assert str(tmp_path / "scans") in (refused.value.remedy or "")
-
-
-def test_after_a_kill_the_next_worker_starts(tmp_path, other):
-    other.kill()
-    other.wait()
-    with sole_worker(tmp_path, tmp_path / "scans"):
-        assert f"process {os.getpid()}\n" in (tmp_path / ".platemark.holder").read_text()
 
 
 def test_a_folder_is_let_go_when_the_work_ends_well_or_badly(tmp_path):

@@ -1,13 +1,10 @@
 """The inbox says which files are scans and when they stand still; time and listing are the test's."""
 
-import os
-import socket
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from structlog.testing import capture_logs
 
 from platemark.flow.inbox import Inbox, is_candidate, list_scans
 
@@ -188,31 +185,6 @@ def test_anything_else_may_be_one_whatever_its_ending(name):
     assert is_candidate(name)
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes in folders")
-def test_only_plain_files_are_listed_and_a_pipe_does_not_block(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)  # the address of a socket must be short
-    scan = tmp_path / "heron.tif"
-    scan.write_bytes(b"scan")
-    (tmp_path / "folder.tif").mkdir()
-    (tmp_path / "link.tif").symlink_to(scan)
-    (tmp_path / "loop.tif").symlink_to(tmp_path / "loop.tif")
-    (tmp_path / "outside").symlink_to("/")
-    os.mkfifo(tmp_path / "pipe.tif")
-    with socket.socket(socket.AF_UNIX) as listening:
-        listening.bind("socket.tif")
-        assert [path.name for path, stamp in list_scans(tmp_path) if stamp] == ["heron.tif"]
-
-
-def test_what_is_passed_over_is_told_once(tmp_path):
-    (tmp_path / "link.tif").symlink_to("/")
-    (tmp_path / "card" / "deeper").mkdir(parents=True)
-    inbox = Inbox(tmp_path, SETTLE, GRACE)
-    with capture_logs() as told:
-        for now in (0.0, 1.0):
-            inbox.look(now)
-    assert sorted(line["path"] for line in told) == [str(tmp_path / "card" / "deeper"), str(tmp_path / "link.tif")]
-
-
 def test_scans_in_sub_folders_are_found_one_deep(tmp_path):
     for name in ("heron.tif", "card/wren.tif", "card/deeper/owl.tif", ".hidden/finch.tif"):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
@@ -233,9 +205,3 @@ def test_a_sub_folder_that_cannot_be_read_stops_nothing(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Path, "iterdir", refuse)
     assert [path.name for path, stamp in list_scans(tmp_path) if stamp] == ["heron.tif"]
-
-
-def test_twenty_thousand_other_files_are_not_even_asked_for_their_size(tmp_path, monkeypatch):
-    monkeypatch.setattr(Path, "iterdir", lambda folder: (folder / f"{n}.txt" for n in range(20_000)))
-    monkeypatch.setattr(Path, "lstat", lambda path: pytest.fail(f"asked for {path}"))
-    assert list(list_scans(tmp_path)) == []

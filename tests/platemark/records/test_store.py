@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from platemark.errors import StoreError
-from platemark.records import disk, store
+from platemark.records import store
 from platemark.records.names import name_key, readable_stem, shown
 
 SCAN = b"what a scanner wrote" * 1000
@@ -52,14 +52,6 @@ def test_the_same_content_under_another_name_is_kept_once(tmp_path, originals):
     second = store.keep_original(scan_named(tmp_path, "heron again.tif"), originals)
     assert (second.path, second.first_stem, second.stem) == (first.path, "heron", "heron again")
     assert len(list(originals.iterdir())) == 1
-
-
-def test_an_edit_of_the_scan_does_not_reach_the_archive(tmp_path, originals):
-    scan = scan_named(tmp_path, "heron.tif")
-    kept = store.keep_original(scan, originals)
-    with scan.open("ab") as file:
-        file.write(b"edited")
-    assert kept.path.read_bytes() == SCAN
 
 
 @pytest.mark.parametrize("damage", [b"", SCAN[:-1], b"x" + SCAN[1:]], ids=["empty", "short", "changed"])
@@ -230,40 +222,6 @@ def test_a_move_that_a_crash_cut_short_is_finished(tmp_path):
     os.link(source, place)
     store.move(source, place)
     assert [path.name for path in tmp_path.iterdir()] == ["held.tif"]
-
-
-def test_a_file_that_another_program_has_open_is_waited_for(tmp_path, monkeypatch):
-    waits: list[float] = []
-    monkeypatch.setattr(disk.time, "sleep", waits.append)
-    path, unlink, refusals = scan_named(tmp_path, "heron.tif"), Path.unlink, iter([32, 5])
-
-    def busy(self: Path, *, missing_ok: bool = False) -> None:
-        code = next(refusals, None)
-        if code:
-            fault = PermissionError(errno.EACCES, "in use")
-            fault.winerror = code
-            raise fault
-        unlink(self, missing_ok=missing_ok)
-
-    monkeypatch.setattr(Path, "unlink", busy)
-    store.remove(path, step="test")
-    assert not path.exists()
-    assert len(waits) == 2
-
-
-def test_a_file_that_stays_open_is_told_in_the_end(tmp_path, monkeypatch):
-    waits: list[float] = []
-    monkeypatch.setattr(disk.time, "sleep", waits.append)
-    fault = PermissionError(errno.EACCES, "in use")
-    fault.winerror = 32  # ERROR_SHARING_VIOLATION
-
-    def busy(_path: Path, *, missing_ok: bool = False) -> None:  # noqa: ARG001
-        raise fault
-
-    monkeypatch.setattr(Path, "unlink", busy)
-    with pytest.raises(StoreError, match="heron"):
-        store.remove(tmp_path / "heron.tif", step="test")
-    assert 0 < sum(waits) < 10
 
 
 # Names.

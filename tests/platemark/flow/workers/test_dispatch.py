@@ -1,7 +1,6 @@
 """Dispatch: scans go through workers as they would go through the program itself, and a lost worker costs one scan."""
 
 import hashlib
-import os
 import pickle
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
@@ -10,87 +9,14 @@ from typing import Any
 
 import pytest
 
-from conftest import CONFIG, Bench, sheet_scan, write_scan
+from conftest import Bench, sheet_scan, write_scan
 from platemark.errors import Held
-from platemark.flow.delivery import Changing, Outcome
+from platemark.flow.delivery import Changing
 from platemark.flow.gathered import UnfinishedPart
 from platemark.flow.intake import Incomplete
 from platemark.flow.prepare import prepare
 from platemark.flow.workers.dispatch import Dispatcher
 from platemark.flow.workers.processes import Processes
-
-_HARMFUL = '''
-import os, signal, time
-from pathlib import Path
-from platemark import Job, Parameters, Picture, Settings, Stage, hookimpl
-
-
-class Harmful(Stage[Settings, Parameters]):
-    """Does harm to the scan that is named for it."""
-
-    name = "harmful"
-    version = 1
-
-    def measure(self, picture: Picture, settings: Settings, job: Job) -> Parameters:
-        """Does it."""
-        if job.work.name == "crash":
-            os._exit(5)
-        if job.work.name == "hang":
-            time.sleep(1000)
-        once = Path(__file__).with_name("once")
-        if job.work.name == "unlucky" and not once.exists():
-            once.write_text("")
-            os.kill(os.getpid(), signal.SIGKILL)
-        return Parameters()
-
-    def apply(self, picture: Picture, parameters: Parameters) -> Picture:
-        """Nothing."""
-        return picture
-
-
-@hookimpl
-def platemark_stages() -> list[type[Stage]]:
-    """Tell of it."""
-    return [Harmful]
-'''
-
-ONE_PRINT = CONFIG.replace(CONFIG[CONFIG.index("[print.mini]") : CONFIG.index("[watch]")], "")
-
-
-@pytest.fixture
-def studio(tmp_path: Path) -> Bench:
-    root = tmp_path / "studio"
-    (root / "stages").mkdir(parents=True)
-    (root / "stages" / "harmful.py").write_text(_HARMFUL, encoding="utf-8")
-    chain = 'stages_dir = "stages"\nstages = ["deskew", "crop", "resample", "harmful", "border", "jpeg"]\n'
-    return Bench(root, chain + ONE_PRINT)
-
-
-def made(bench: Bench, workers: int, *names: str, time_limit: float = 60.0) -> list[Outcome]:
-    scans = [bench.drop(name, sheet_scan(seed=seed)) for seed, name in enumerate(names)]
-    with Processes(workers, time_limit=time_limit) as executor:
-        return [outcome for told in prepare(bench.studio, scans, executor, workers) for outcome in told]
-
-
-@pytest.mark.skipif(os.name == "nt", reason="a signal of POSIX")
-def test_a_scan_that_takes_its_worker_down_is_held_and_the_others_are_made(studio: Bench) -> None:
-    outcomes = made(studio, 2, "crash.tif", "heron.tif", "unlucky.tif", "wren.tif")
-    assert [(outcome.scan, outcome.status) for outcome in outcomes] == [
-        ("crash.tif", "held"),
-        ("heron.tif", "ready"),
-        ("unlucky.tif", "ready"),
-        ("wren.tif", "ready"),
-    ]
-    assert "ended by itself (with code 5)" in outcomes[0].reason
-    assert studio.names("held") == ["crash.held.toml", "crash.tif"]
-    assert studio.names("scans") == []
-    assert list(studio.root.rglob(".platemark-part-*")) == []
-
-
-def test_a_scan_that_hangs_is_held_when_its_time_is_over(studio: Bench) -> None:
-    outcomes = made(studio, 1, "hang.tif", "heron.tif", time_limit=4.0)
-    assert [(outcome.scan, outcome.status) for outcome in outcomes] == [("hang.tif", "held"), ("heron.tif", "ready")]
-    assert "time_limit in [work]" in outcomes[0].remedy
 
 
 def without_the_hour(data: bytes) -> bytes:

@@ -189,7 +189,7 @@ def test_every_kind_of_scan_is_there(studios: tuple[Path, Path]) -> None:
             assert export.mode == mode
 
 
-def test_two_surroundings_make_the_same_files_with_the_same_bytes(studios: tuple[Path, Path]) -> None:
+def test_f95_two_surroundings_make_the_same_files_with_the_same_bytes(studios: tuple[Path, Path]) -> None:
     here_files, there_files = ({path.name: path for path in (studio / "ready").iterdir()} for studio in studios)
     assert here_files.keys() == there_files.keys()
     assert len([name for name in here_files if name.endswith(".jpg")]) == 24
@@ -198,7 +198,9 @@ def test_two_surroundings_make_the_same_files_with_the_same_bytes(studios: tuple
             assert path.read_bytes() == there_files[name].read_bytes(), name
 
 
-def test_two_surroundings_write_the_same_manifests_but_for_the_table_that_says_so(studios: tuple[Path, Path]) -> None:
+def test_f95_two_surroundings_write_the_same_manifests_but_for_the_table_that_says_so(
+    studios: tuple[Path, Path],
+) -> None:
     for path in (studios[0] / "ready").glob("*.toml"):
         bodies = [(studio / "ready" / path.name).read_bytes().partition(b"\n[made]\n") for studio in studios]
         assert bodies[0][0] == bodies[1][0]
@@ -206,7 +208,7 @@ def test_two_surroundings_write_the_same_manifests_but_for_the_table_that_says_s
 
 
 @pytest.mark.parametrize("which", [0, 1])
-def test_each_is_made_again_in_the_other_surroundings_after_the_studio_moved_and_all_else_went(
+def test_f95_each_is_made_again_in_the_other_surroundings_after_the_studio_moved_and_all_else_went(
     studios: tuple[Path, Path], tmp_path: Path, which: int
 ) -> None:
     for folder in ("ready", "originals"):  # no config, scans, profiles or stages

@@ -4,11 +4,19 @@ import struct
 import zlib
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
+import pytest
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
+from platemark.config.model import Scanner
+from platemark.errors import Held
+from platemark.flow.intake import decode_to_the_end, examine, open_picture
+from platemark.pixels.profiles import srgb
+
+PLAIN = Scanner()
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 
@@ -105,3 +113,62 @@ def _profile(kind: bytes, space: bytes, connection: bytes, d50: bytes, tags: dic
     head = bytes(4) + bytes.fromhex("02400000") + kind + space + connection + bytes(12) + b"acsp" + bytes(28) + d50
     whole = head.ljust(124, b"\0") + struct.pack(">I", len(tags)) + places + body
     return struct.pack(">I", len(whole) + 4) + whole
+
+
+def opened(path: Path, scanner: Scanner = PLAIN) -> NDArray[np.uint16]:
+    """The pixels of a scan, (rows, columns, channels), read whole before as a delivery does."""
+    opening = examine(path, scanner)
+    decode_to_the_end(path, opening)
+    return open_picture(path, opening).array()
+
+
+def held(path: Path, scanner: Scanner = PLAIN) -> Held:
+    """Why a scan is held."""
+    with pytest.raises(Held) as caught:
+        opened(path, scanner)
+    assert caught.value.remedy
+    return caught.value
+
+
+def widened(pixels: Pixels) -> NDArray[np.uint16]:
+    """What pixels are at 16 bits: 255 becomes 65535, so 8 bits are taken times 257."""
+    wide = pixels.astype(np.uint16) * np.uint16(257) if pixels.dtype == np.uint8 else pixels
+    return wide.astype(np.uint16).reshape(*wide.shape[:2], -1)
+
+
+def cmyk_tiff(path: Path, profile: bytes | None, bits: int) -> tuple[Path, Pixels]:
+    """A TIFF of inks, and the inks."""
+    inks = noise(bits, 4)
+    return tiff(path, inks, photometric="separated", iccprofile=profile), inks
+
+
+def by_lcms2(inks: Pixels) -> NDArray[np.uint16]:
+    """CMYK through the profile to sRGB, by another door to lcms2; relative, with black point compensation."""
+    flags = imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION
+    seen = imagecodecs.cms_transform(
+        widened(inks), cmyk_profile(), srgb().data, colorspace="cmyk", outcolorspace="rgb", intent=1, flags=flags
+    )
+    return np.asarray(seen)
+
+
+def whole(path: Path, kind: str) -> Path:
+    """A scan as a JPEG, a PNG, or a TIFF packed in this way."""
+    match kind:
+        case "jpg":
+            return jpeg(path, noise())
+        case "png":
+            return png(path, noise(16))
+        case _:
+            return tiff(path, noise(16), compression=None if kind == "none" else kind, rowsperstrip=8)
+
+
+TURNS = {  # TIFF 6.0, Orientation: where the file's first row and column are to be seen
+    1: lambda a: a,
+    2: np.fliplr,
+    3: lambda a: np.rot90(a, 2),
+    4: np.flipud,
+    5: lambda a: np.swapaxes(a, 0, 1),
+    6: lambda a: np.rot90(a, -1),
+    7: lambda a: np.swapaxes(np.rot90(a, 2), 0, 1),
+    8: lambda a: np.rot90(a, 1),
+}

@@ -98,7 +98,7 @@ def test_another_config_changes_nothing_in_what_was_made(made: Bench) -> None:
 
 
 @pytest.mark.parametrize("edit", [("65535", "65534"), ("class TintSettings", "clash TintSettings")])
-def test_an_own_stage_is_taken_from_the_archive_after_it_was_edited(made: Bench, edit: tuple[str, str]) -> None:
+def test_f100_an_own_stage_is_taken_from_the_archive_after_it_was_edited(made: Bench, edit: tuple[str, str]) -> None:
     path = made.root / "stages" / "tint.py"
     before, text = path.stat(), path.read_text(encoding="utf-8")
     path.write_text(text.replace(*edit), encoding="utf-8")  # of the same length, as a change of one number is
@@ -119,7 +119,7 @@ def test_an_original_that_was_renamed_is_found_by_its_content(made: Bench) -> No
     assert again(made).same
 
 
-def test_a_missing_original_is_named_with_its_place_and_hash(made: Bench) -> None:
+def test_f103_a_missing_original_is_named_with_its_place_and_hash(made: Bench) -> None:
     original = only(made.root / "originals")
     digest = sha256_of(original)
     original.unlink()
@@ -129,7 +129,7 @@ def test_a_missing_original_is_named_with_its_place_and_hash(made: Bench) -> Non
     assert "missing" in words
 
 
-def test_a_changed_original_is_refused_with_the_hash_found_and_the_hash_expected(made: Bench) -> None:
+def test_f45_a_changed_original_is_refused_with_the_hash_found_and_the_hash_expected(made: Bench) -> None:
     original = only(made.root / "originals")
     before = sha256_of(original)
     flip(original)
@@ -138,7 +138,7 @@ def test_a_changed_original_is_refused_with_the_hash_found_and_the_hash_expected
 
 
 @pytest.mark.parametrize(("role", "what"), [("scan", "scan profile"), ("paper", "paper profile")])
-def test_a_profile_that_is_missing_or_changed_is_named(made: Bench, role: str, what: str) -> None:
+def test_f90_a_profile_that_is_missing_or_changed_is_named(made: Bench, role: str, what: str) -> None:
     (used,) = (used for used in read_manifest(card(made)).profiles if used.role == role)
     path = made.root / "originals" / "profiles" / f"{used.sha256}.icc"
     flip(path)
@@ -150,7 +150,7 @@ def test_a_profile_that_is_missing_or_changed_is_named(made: Bench, role: str, w
     assert "is missing" in refused(made)
 
 
-def test_an_archived_stage_that_is_missing_or_changed_is_named(made: Bench) -> None:
+def test_f100_an_archived_stage_that_is_missing_or_changed_is_named(made: Bench) -> None:
     path = only(made.root / "originals" / "stages")
     flip(path)
     words = refused(made)
@@ -165,7 +165,7 @@ def with_transform(told: Manifest, which: str, **changes: object) -> Manifest:
     return told.model_copy(update={"transforms": transforms})
 
 
-def test_a_stage_of_another_version_is_refused_by_name(made: Bench) -> None:
+def test_f100_a_stage_of_another_version_is_refused_by_name(made: Bench) -> None:
     rewrite(card(made), lambda told: with_transform(told, "border", version=7, distribution_version="3.2"))
     assert refused(made) == (
         "the stage border was version 7 then and is 1 now: "
@@ -173,14 +173,14 @@ def test_a_stage_of_another_version_is_refused_by_name(made: Bench) -> None:
     )
 
 
-def test_a_stage_that_is_not_installed_is_named_with_what_to_install(made: Bench) -> None:
+def test_f100_a_stage_that_is_not_installed_is_named_with_what_to_install(made: Bench) -> None:
     rewrite(card(made), lambda told: with_transform(told, "border", stage="gilding", distribution="gold-leaf"))
     words = refused(made)
     assert "there is no stage named gilding" in words
     assert "install gold-leaf 0.1.0" in words
 
 
-def test_parameters_that_no_longer_fit_their_stage_are_named(made: Bench) -> None:
+def test_f100_parameters_that_no_longer_fit_their_stage_are_named(made: Bench) -> None:
     rewrite(card(made), lambda told: with_transform(told, "resample", parameters={"left": 0.0}))
     assert "heron.card.toml, parameters of resample, top: it is missing" in refused(made)
 
@@ -200,7 +200,7 @@ def test_a_manifest_without_the_scans_profile_or_without_an_encoder_is_refused(m
     assert "heron.card.toml, profiles" in refused(made)
 
 
-def test_an_edited_manifest_is_not_believed(made: Bench) -> None:
+def test_f50_an_edited_manifest_is_not_believed(made: Bench) -> None:
     text = card(made).read_text(encoding="utf-8")
     card(made).write_text(text.replace('edition = ""', "").replace("top = 55", "top = 56") + "\n", encoding="utf-8")
     with pytest.raises(ManifestError, match="edited or cut"):
@@ -241,7 +241,7 @@ def lab_of(srgb: NDArray[np.uint8]) -> NDArray[np.float64]:
 
 
 @pytest.mark.filterwarnings("ignore:.*Matplotlib")  # which the judge misses, and which is not needed here
-def test_bytes_that_differ_are_told_with_each_library_that_changed_and_how_far_the_colours_are(made: Bench) -> None:
+def test_f97_bytes_that_differ_are_told_with_each_library_that_changed_and_how_far_the_colours_are(made: Bench) -> None:
     then, now = made_by_another_library(made)
     reproduction = again(made)
     words = reproduction.sentence()
@@ -265,7 +265,7 @@ def test_where_the_file_of_then_is_gone_that_is_said(made: Bench) -> None:
     assert again(made).sentence().endswith("so how far they differ cannot be told.")
 
 
-def test_another_kind_of_machine_is_told_as_a_reason(made: Bench) -> None:
+def test_f98_another_kind_of_machine_is_told_as_a_reason(made: Bench) -> None:
     made_by_another_library(made)
     rewrite(card(made), lambda told: told.model_copy(update={"made": {**told.made, "machine": "vax"}}))
     assert "it was made on vax then and on " in again(made).sentence()
@@ -313,7 +313,7 @@ def test_what_cannot_be_reproduced_is_a_sentence_and_status_2(made: Bench) -> No
     assert words.startswith("the original of heron is missing: ")
 
 
-def test_a_stage_that_tells_a_number_that_is_none_holds_the_scan_and_is_named(made: Bench) -> None:
+def test_f101_a_stage_that_tells_a_number_that_is_none_holds_the_scan_and_is_named(made: Bench) -> None:
     path = made.root / "stages" / "tint.py"
     text = path.read_text(encoding="utf-8")
     told = 'job.notice("depth", float("nan"))\n        return TintParameters('
@@ -326,7 +326,7 @@ def test_a_stage_that_tells_a_number_that_is_none_holds_the_scan_and_is_named(ma
     assert not list((made.root / "ready").glob("wren*"))
 
 
-def test_a_scan_with_a_name_that_is_no_text_is_recorded_and_made_again(bench: Bench) -> None:
+def test_f22_a_scan_with_a_name_that_is_no_text_is_recorded_and_made_again(bench: Bench) -> None:
     bench.file.write_text('stages = ["resample", "border", "jpeg"]\n' + CONFIG, encoding="utf-8")
     scan = bench.drop("plain.tif", sheet_scan(seed=1))
     try:
@@ -335,4 +335,50 @@ def test_a_scan_with_a_name_that_is_no_text_is_recorded_and_made_again(bench: Be
         pytest.skip("this file system takes names in UTF-8 only")
     assert [outcome.status for outcome in bench.run()] == ["ready", "ready"]
     manifests = sorted((bench.root / "ready").glob("*.toml"))
+    names = {read_manifest(path).sources[0].name_bytes for path in manifests}
+    assert names == {b"her\xffon.t\xffif".hex()}
     assert [reproduce(path, load_plugins()).same for path in manifests] == [True, True]
+
+
+def test_f91_what_a_scan_says_of_its_place_does_not_reach_the_print(bench: Bench) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(0x8825).update({1: "N", 2: (48.0, 12.0, 34.56)})  # GPSLatitude (Exif 2.3, 4.6.6)
+    exif[270] = "a secret place"
+    Image.fromarray(sheet_scan()).save(bench.root / "scans" / "heron.jpg", exif=exif, dpi=(150, 150), quality=95)
+    assert b"a secret place" in (bench.root / "scans" / "heron.jpg").read_bytes()
+    assert [outcome.status for outcome in bench.run()] == ["ready", "ready"]
+    for path in (bench.root / "ready").glob("*.jpg"):
+        assert b"a secret place" not in path.read_bytes()
+        with Image.open(path) as export:
+            assert not export.getexif().get_ifd(0x8825)
+
+
+def test_f96_no_date_stands_in_an_export_or_in_the_recipe(made: Bench) -> None:
+    told = read_manifest(card(made))
+    year, months = str(told.made["when"])[:4], ("-", ":")
+    exports = [path.read_bytes() for path in (made.root / "ready").glob("*.jpg")]
+    body = card(made).read_bytes().partition(b"\n[made]")[0]
+    for data in (*exports, body):
+        assert not [mark for mark in months if f"{year}{mark}".encode() in data]
+
+
+def test_f99_the_libraries_that_made_the_bytes_are_written_down(made: Bench) -> None:
+    libraries = read_manifest(card(made)).libraries
+    assert libraries["libvips"] == ".".join(str(pyvips.version(part)) for part in range(3))
+    assert {"libvips", "lcms2", "numpy"} <= libraries.keys()
+
+
+def test_f102_a_limit_of_size_is_kept_to_the_byte_or_held_with_what_was_reached(bench: Bench) -> None:
+    plain = 'stages = ["resample", "border", "jpeg"]\n' + CONFIG.partition("[print.mini]")[0]
+    bench.file.write_text(plain, encoding="utf-8")
+    bench.drop("heron.tif")
+    [free] = bench.run()
+    assert free.export
+    size = free.export.stat().st_size
+    for limit in (size, size - 1, 1000):
+        bench.file.write_text(f'{plain}[print.card.jpeg]\nmax_size = "{limit} B"\n', encoding="utf-8")
+        bench.drop("heron.tif")
+        [outcome] = bench.run()
+        assert outcome.status == ("held" if limit == 1000 else "ready"), outcome.reason
+        if outcome.export:
+            assert outcome.export.stat().st_size <= limit
