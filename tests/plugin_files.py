@@ -4,7 +4,10 @@ from pathlib import Path
 
 from platemark.contract.plugins import Plugins
 
-BUILT_IN = {"border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "proof", "resample", "sharpen", "turned"}
+BUILT_IN = {
+    *("adjust", "border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "path_page", "proof", "resample"),
+    *("sharpen", "trial_strip", "turned"),
+}
 
 NOTHING = """\
 from platemark import Parameters, Settings, Stage, hookimpl

@@ -98,6 +98,7 @@ _HOMES = {
     "millimetres_to_pixels": "config.units",
     "paint": "pixels.colour",
     "profile_by_hash": "pixels.profiles",
+    "recoloured": "pixels.recolour",
     "sizes_sold": "config.paper_sizes",
     "srgb": "pixels.profiles",
     "stamped": "pixels.drawing",

@@ -20,8 +20,8 @@ from platemark.config.ticket import Ticket
 from platemark.contract.job import Job
 from platemark.errors import ConfigError, Held, StoreError
 from platemark.flow.chain import Applied, Made, Step, run_chain
-from platemark.flow.converter import tell_the_way
 from platemark.flow.checking import Trace, first_unlike
+from platemark.flow.converter import tell_the_way
 from platemark.flow.dividing import Piece, best_guess, find, may_be_divided, pieces_of
 from platemark.flow.intake import Incomplete, Opening, decode_to_the_end, examine, open_picture
 from platemark.flow.jobs import job_for
@@ -126,8 +126,6 @@ class Delivery:
             with _standing_still(self.files):
                 ticket = self.studio.ticket_for(self.scan)
                 prints = list(self.only) or _prints_wanted(self.studio, self.scan, ticket)
-                chains = [self.studio.steps(name, ticket) for name in prints]
-                prints = _prints_wanted(self.studio, self.scan, ticket)
                 chains = [self.studio.steps(name, ticket) for name in prints if not self.studio.lost_stages(name)]
                 taken = self._take(ticket, chains)
             pieces = pieces_of(taken.picture, chains, self.studio.plugins)

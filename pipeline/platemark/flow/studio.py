@@ -135,12 +135,12 @@ def open_studio(file: Path) -> Studio:
         raise ConfigError([*fault.problems, *refused]) from fault
     studio = Studio(file, config, plugins)
     for name in studio.config.print:
+        paper = studio.paper(name)
+        if studio.lost_stages(name):
+            continue
         steps, where = studio.steps(name, Ticket()), f"{file.name}, [print.{name}]"
         check_chain(steps, where)
-        _check_on(studio.paper(name), steps, where)
-        if not studio.lost_stages(name):
-            check_chain(studio.steps(name, Ticket()), f"{file.name}, [print.{name}]")
-        studio.paper(name)
+        _check_on(paper, steps, where)
     return studio
 
 

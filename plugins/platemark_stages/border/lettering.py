@@ -71,7 +71,6 @@ def written(text: str, height: int) -> NDArray[np.uint8]:
 
 
 @lru_cache(maxsize=8)  # a page of lettering asks for few sizes, hundreds of times
-@lru_cache(maxsize=4)  # a sheet is set in two or three heights, and reading the font takes longer than writing a word
 def _font(height: int) -> ImageFont.FreeTypeFont:
     with as_file(files(_FONT[0]) / _FONT[1]) as path:
         return ImageFont.truetype(str(path), height, layout_engine=ImageFont.Layout.BASIC)

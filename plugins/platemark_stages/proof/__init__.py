@@ -9,7 +9,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from platemark import Held, Job, Parameters, Picture, Profile, Settings, Stage, profile_by_hash
+from platemark import Held, Job, Paper, Parameters, Picture, Profile, Settings, Stage, profile_by_hash
+from platemark_stages.converter import check_one_converter, effect_on
 from platemark_stages.proof.families import families_of
 from platemark_stages.proof.figures import figures_of
 from platemark_stages.proof.pictures import losses_jpeg, proof_jpeg
@@ -24,10 +25,11 @@ _MEASURED_PX = 1000
 class ProofSettings(Settings):
     """What is done with the paper's profile."""
 
-    effect: Literal["report", "convert", "simulate"] = Field(
-        "report",
+    effect: Literal["auto", "report", "convert", "simulate"] = Field(
+        "auto",
         description="report: tell only. convert: into the printer's space, its profile embedded. "
-        "simulate: there and back, so that the file looks like the print.",
+        "simulate: there and back, so that the file looks like the print. "
+        'auto: convert where [printer] says colour = "file", else report.',
     )
     picture: bool = Field(
         default=True,
@@ -66,15 +68,20 @@ class Proof(Stage[ProofSettings, ProofParameters]):
     name = "proof"
     version = 1
 
+    def check(self, settings: ProofSettings, paper: Paper) -> None:
+        """Hold the effect to the one converter; see `check_one_converter`."""
+        check_one_converter(settings.effect, paper)
+
     def measure(self, picture: Picture, settings: ProofSettings, job: Job) -> ProofParameters:
         """Tell how far colours move on this paper."""
+        self.check(settings, job.paper)
         profile = job.paper.profile
         if profile is None:
             job.notice("paper", "no profile is configured for the paper, so the colours were left alone")
             return ProofParameters(effect="none")
         _check_is_for_printing(profile, job)
         parameters = ProofParameters(
-            effect=settings.effect,
+            effect=effect_on(settings.effect, job.paper),
             profile=profile.sha256,
             intent=job.paper.intent,
             black_point=job.paper.black_point,

@@ -6,59 +6,6 @@ import pytest
 
 from platemark.contract.plugins import load_plugins, load_stage_file
 from platemark.errors import PluginError
-
-BUILT_IN = {
-    *("adjust", "border", "crop", "deskew", "dust", "join", "jpeg", "paper_white", "path_page", "proof", "resample"),
-    *("sharpen", "trial_strip", "turned"),
-}
-
-STAGE = """\
-from platemark import Parameters, Settings, Stage, hookimpl
-
-class Nothing(Stage[Settings, Parameters]):
-    name = "{name}"
-
-    def measure(self, picture, settings, job):
-        return Parameters()
-
-    def apply(self, picture, parameters):
-        return picture
-
-@hookimpl
-def platemark_stages():
-    return [Nothing]
-"""
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """The artist's folder of stages."""
-    made = tmp_path / "stages"
-    made.mkdir()
-    return made
-
-
-def installed(site: Path, module: str, text: str, *, entry: str | None = None) -> None:
-    """A package as an installer leaves it: a module, and metadata with an entry point."""
-    (site / f"{module}.py").write_text(text)
-    info = site / f"{module}-4.2.dist-info"
-    info.mkdir()
-    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 4.2\n")
-    (info / "entry_points.txt").write_text(f"[platemark]\n{entry or module} = {module}\n")
-
-
-@pytest.fixture
-def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder on the path, where packages are installed."""
-    made = tmp_path / "site"
-    made.mkdir()
-    monkeypatch.syspath_prepend(str(made))
-    return made
-
-
-def only_refusal(found: Plugins) -> str:
-    (why,) = found.refused.values()
-    return why
 from plugin_files import BUILT_IN, NOTHING, installed, only_refusal
 
 

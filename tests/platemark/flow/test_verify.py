@@ -190,10 +190,9 @@ def test_each_archived_file_is_read_once_however_many_exports_came_from_it(
     monkeypatch.setattr(reproducing, "sha256_of", noted)
     assert verify(root).sound
     assert len(read) == len(set(read))
-    # Four exports, two proof pictures, two originals, two profiles, one stage, one platemark.
-    assert len(read) == 12
-    # Four exports, two proof pictures and a sheet of losses for two of them, two originals, two profiles, one stage.
-    assert len(read) == 15
+    # Four exports, two proof pictures and a sheet of losses for two of them, two originals, two profiles, one stage,
+    # one platemark.
+    assert len(read) == 16
 
 
 def test_a_file_that_cannot_be_read_is_a_finding_and_the_others_are_checked(

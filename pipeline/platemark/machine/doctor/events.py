@@ -8,7 +8,7 @@ from watchdog.events import FileSystemEvent, FileSystemEventHandler
 from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
 
-from platemark.flow.watch import is_remote
+from platemark.flow.observing import is_remote
 from platemark.machine.doctor.check import Check
 from platemark.machine.doctor.folders import PROBE, write_probe
 from platemark.machine.subject import Subject
