@@ -378,7 +378,7 @@ def full_disk(place: Path) -> None:
     """Exports, then originals find no room; then there is room for an export and none for its manifest."""
     bench = Bench(place / "studio", QUICK)
     for name in ("ready", "originals"):
-        mount("-t", "tmpfs", "-o", "size=2m,nr_inodes=40", "tmpfs", bench.root / name)
+        mount("-t", "tmpfs", "-o", "size=4m,nr_inodes=40", "tmpfs", bench.root / name)
     ready, originals = bench.root / "ready", bench.root / "originals"
     with capture_logs() as log, Watched(bench) as watched:
         filler = filled(ready)

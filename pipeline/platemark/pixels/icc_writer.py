@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 # ICC.1 clause 7.2.16: the D50 white of the profile connection space, as s15Fixed16.
 _D50 = bytes.fromhex("0000f6d6000100000000d32d")
 _WHITE = np.frombuffer(_D50, ">i4") / 65536
+_PERFECT = b"XYZ " + bytes(4) + _D50
 # Cone responses by which a white is carried to another. Source: Bradford matrix, ICC.1 annex E.
 _BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 _D65_XY, _D50_XY = (0.3127, 0.3290), (0.3457, 0.3585)  # CIE 15
@@ -26,6 +27,7 @@ _CURVE_POINTS = 1024
 _RIGHTS = "CC0: no rights reserved"
 
 Numbers = NDArray[np.float64]
+_STRAIGHT = (np.array([0.0, 1.0]),) * 3
 
 
 def srgb_profile() -> bytes:
@@ -112,17 +114,54 @@ def table_profile(name: str, kind: bytes, entries: Sequence[Numbers], lab: Numbe
     Source:
         ICC.1:2001-04 clause 6.5.9 (lut16Type), with CIELAB as 0xFF00 for L* 100 and 0x8000 for a* 0 (clause 6.3.4.2).
     """
-    points = lab.shape[0]
-    codes = np.rint(np.clip(lab * (652.8, 256, 256) + (0, 32768, 32768), 0, 65535)).astype(">u2")
-    unit = (np.eye(3) * 65536).astype(">i4").tobytes()
-    straight = np.array([0, 65535], ">u2").tobytes()
-    body = (
-        b"mft2" + bytes(4) + bytes([3, 3, points, 0]) + unit
-        + len(entries[0]).to_bytes(2, "big") + (2).to_bytes(2, "big")
-        + b"".join(_codes(entry) for entry in entries) + codes.tobytes() + straight * 3
-    )  # fmt: skip
+    body = _table(_encoded(lab), entries)
     # Under both names, stored once: who asks for relative colours must not be given perceptual ones in their place.
     return _profile(name, kind, b"RGB ", b"Lab ", [("A2B0", body), ("A2B1", body)])
+
+
+def printer_profile(name: str, white: Numbers, lab: Numbers, perceptual: Numbers, relative: Numbers) -> bytes:
+    """An RGB profile of a printer with its ink and paper.
+
+    Args:
+        name: ASCII.
+        white: XYZ of the bare paper, relative to a perfect white; shape (3,).
+        lab: CIELAB of the print, relative to the bare paper, at the points of an even grid of codes: (n, n, n, 3).
+        perceptual: codes 0 to 1 at the points of an even grid of `lab_grid(n)`, (n, n, n, 3).
+        relative: as `perceptual`, for relative colorimetric rendering.
+
+    Source:
+        ICC.1:2001-04 clauses 6.3.2.1 (output profiles), 6.5.9 (lut16Type), 6.3.4.2 (CIELAB of 16 bits).
+    """
+    to_lab = _table(_encoded(lab))
+    # Lightness enters stretched, so that the grid ends at L* 100: bare paper then takes no ink, to the last digit.
+    even = np.linspace(0, 1, 257)
+    entries = (np.minimum(even * 65535 / 65280, 1), even, even)
+    smooth, exact = (_table(np.rint(np.clip(codes, 0, 1) * 65535), entries) for codes in (perceptual, relative))
+    there = [("A2B0", to_lab), ("A2B1", to_lab), ("A2B2", to_lab)]
+    back = [("B2A0", smooth), ("B2A1", exact), ("B2A2", smooth)]
+    return _profile(name, b"prtr", b"RGB ", b"Lab ", [*there, *back], _xyz(white))
+
+
+def lab_grid(points: int) -> Numbers:
+    """CIELAB of an even grid, L* 0 to 100 and all a*, b* that ICC can write; see `printer_profile`."""
+    colour = (np.linspace(0, 65535, points) - 32768) / 256
+    return np.stack(np.meshgrid(np.linspace(0, 100, points), colour, colour, indexing="ij"), axis=-1)
+
+
+def _encoded(lab: Numbers) -> Numbers:
+    """0xFF00 is L* 100, 0x8000 is a* 0 (ICC.1:2001-04 clause 6.3.4.2)."""
+    return np.rint(np.clip(lab * (652.8, 256, 256) + (0, 32768, 32768), 0, 65535))
+
+
+def _table(codes: Numbers, entries: Sequence[Numbers] = _STRAIGHT) -> bytes:
+    """The lut16Type: a grid of three channels to three, (n, n, n, 3), behind a curve for each channel."""
+    unit = (np.eye(3) * 65536).astype(">i4").tobytes()
+    straight = np.array([0, 65535], ">u2").tobytes()
+    return (
+        b"mft2" + bytes(4) + bytes([3, 3, codes.shape[0], 0]) + unit
+        + len(entries[0]).to_bytes(2, "big") + (2).to_bytes(2, "big")
+        + b"".join(_codes(entry) for entry in entries) + codes.astype(">u2").tobytes() + straight * 3
+    )  # fmt: skip
 
 
 def curve(points: Numbers) -> bytes:
@@ -182,9 +221,10 @@ def _description(text: str) -> bytes:
     return b"desc" + bytes(4) + len(ascii_part).to_bytes(4, "big") + ascii_part + bytes(4 + 4 + 2 + 1 + 67)
 
 
-def _profile(name: str, kind: bytes, space: bytes, connection: bytes, tags: list[tuple[str, bytes]]) -> bytes:
+def _profile(
+    name: str, kind: bytes, space: bytes, connection: bytes, tags: list[tuple[str, bytes]], white: bytes = _PERFECT
+) -> bytes:
     """Lay out header, tag table and tag data; equal data is stored once."""
-    white = b"XYZ " + bytes(4) + _D50
     every = [("desc", _description(name)), ("cprt", _text(_RIGHTS)), ("wtpt", white), *tags]
     start = 128 + 4 + 12 * len(every)
     data, table, places = b"", len(every).to_bytes(4, "big"), {}

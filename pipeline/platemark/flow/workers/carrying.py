@@ -214,7 +214,8 @@ def _moved(parcel: Parcel, root: Path) -> Config:
 
 def _made(root: Path, config: Config) -> dict[Path, bytes]:
     """What came into being there, but for the originals: those lie at home."""
-    folders = (config.folders.ready, config.folders.originals / "profiles", config.folders.originals / "stages")
+    kept = [config.folders.originals / kind for kind in ("profiles", "stages", "wheels")]
+    folders = [config.folders.ready, *kept]
     made = [path for folder in folders if folder.is_dir() for path in folder.iterdir()]
     return {path.relative_to(root): path.read_bytes() for path in made if not path.name.startswith(".")}
 
