@@ -6,6 +6,7 @@ import pytest
 import pyvips
 from numpy.typing import NDArray
 
+from platemark.face.demo.devices import paper_profile
 from platemark.pixels.colour import convert
 from platemark.pixels.icc_writer import table_profile
 from platemark.pixels.profiles import Profile, grey, oprgb, read_profile, romm, srgb
@@ -59,6 +60,14 @@ def test_tables_agree(target: str) -> None:
     pixels, source = grid(25), scanner_with_a_table()
     apart = np.abs(ours(pixels, source, known[target], "relative") - elsewhere(pixels, source, known[target], 1))
     assert apart.max() <= TABLE
+
+
+@pytest.mark.parametrize(("intent", "number"), [("perceptual", 0), ("relative", 1)])
+def test_the_tables_of_a_printer_agree_there_and_back(intent: str, number: int) -> None:
+    pixels, paper = grid(25), read_profile(paper_profile(), "the paper of the demo")
+    for source, target in [(srgb(), paper), (paper, srgb())]:
+        apart = np.abs(ours(pixels, source, target, intent) - elsewhere(pixels, source, target, number))
+        assert apart.max() <= TABLE
 
 
 @pytest.mark.parametrize(("profile", "primaries"), [(oprgb(), OPRGB), (romm(), ROMM)], ids=["opRGB", "ROMM"])
