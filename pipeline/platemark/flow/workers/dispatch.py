@@ -28,17 +28,31 @@ log = structlog.get_logger("platemark")
 
 Work = Path | Bundle
 # heron-2 may be a second scan named heron, the second item of one, or a scan that is named so.
-_NUMBER = re.compile(r"(-\d+)+$")
+_NUMBER = re.compile(r"-\d+$")
 _SAMPLE = 1 << 16
 
 
 @dataclass
 class _Errand:
-    """A scan or set in work: what marks it, and how often it was begun."""
+    """A scan or set that is worked on.
+
+    Attributes:
+        work: the scan or set.
+        names: what it is called, as `name_key` has it.
+        roots: its names, and these without the numbers at their ends.
+        contents: what its files hold, as far as a sample tells.
+        begun: how often it was begun.
+    """
 
     work: Work
-    marks: frozenset[object]
+    names: frozenset[str] = frozenset()
+    roots: frozenset[str] = frozenset()
+    contents: frozenset[object] = frozenset()
     begun: int = 1
+
+    def may_clash(self, other: "_Errand") -> bool:
+        """True where both could want one name, as heron and heron-2 do, unlike heron-1 and heron-2; or are the same."""
+        return bool(self.names & other.roots or other.names & self.roots or self.contents & other.contents)
 
 
 @dataclass
@@ -75,10 +89,10 @@ class Dispatcher:
 
     def begin(self, work: Work) -> bool:
         """Give a scan or set to a worker; False where it must wait for one that is in work."""
-        marks = self._marks(work) if self.most > 1 else frozenset()
-        if any(marks & errand.marks for errand in self._in_work.values()):
+        errand = self._marked(work) if self.most > 1 else _Errand(work)
+        if any(errand.may_clash(other) for other in self._in_work.values()):
             return False
-        self._submit(_Errand(work, marks))
+        self._submit(errand)
         return True
 
     def wait(self) -> None:
@@ -126,12 +140,21 @@ class Dispatcher:
     def _why(self, errand: _Errand, fault: Exception) -> Held:
         return why_held(fault, files_of(errand.work)[0])
 
-    def _marks(self, work: Work) -> frozenset[object]:
-        """What no two scans in work may share: the root of a name, and content as far as a sample tells."""
+    def _marked(self, work: Work) -> _Errand:
+        """An errand with what no two that are in work may share."""
         files = files_of(work)
         stems = {file.stem for file in files} | ({work.name} if isinstance(work, Bundle) else set())
-        names = {_NUMBER.sub("", key) for stem in stems for key in names_of(stem, self.studio.plugins)}
-        return frozenset(names | {_sample(file) for file in files})
+        names = {key for stem in stems for key in names_of(stem, self.studio.plugins)}
+        roots = {root for name in names for root in _roots(name)}
+        return _Errand(work, frozenset(names), frozenset(roots), frozenset(_sample(file) for file in files))
+
+
+def _roots(name: str) -> Iterator[str]:
+    """heron-2-1, heron-2, heron."""
+    yield name
+    while (shorter := _NUMBER.sub("", name)) != name:
+        name = shorter
+        yield name
 
 
 def _sample(file: Path) -> tuple[int, str]:

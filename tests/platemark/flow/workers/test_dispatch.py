@@ -69,6 +69,12 @@ def test_two_scans_of_the_same_content_are_never_in_work_together(bench: Bench, 
     assert not busy.begin(bench.drop("wren.tif"))
 
 
+def test_scans_that_are_numbered_one_after_the_other_need_not_wait(bench: Bench) -> None:
+    dispatcher = Dispatcher(bench.studio, Never(), most=8)
+    assert all(dispatcher.begin(bench.drop(f"scan-{n}.tif", sheet_scan(seed=n))) for n in (1, 2, 10))
+    assert not dispatcher.begin(bench.drop("scan-1-2.tif", sheet_scan(seed=4)))
+
+
 def test_other_scans_need_not_wait(bench: Bench, busy: Dispatcher) -> None:
     other = bench.drop("wren.tif", sheet_scan(seed=9))
     assert busy.begin(other)
