@@ -9,7 +9,7 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark_stages.sheet import Decision, Finding, find_items, find_sheet
-from platemark_stages.sheet.blocks import rounding_of
+from platemark_stages.sheet.blocks import place_by_area, rounding_of
 
 PPI = 150.0
 MM = PPI / 25.4
@@ -210,6 +210,21 @@ def test_sheets_side_by_side_in_line_are_not_taken_for_one() -> None:
         assert_found(item, corners_of(*place), 0.0)
 
 
+def test_sheets_that_cover_more_of_the_bed_than_they_leave_are_not_taken_for_its_lid() -> None:
+    kraft = (176.0, 146.0, 112.0)
+    places = (((65.0, 48.0), (120.0, 86.0), 0.4), ((65.0, 123.0), (110.0, 44.0), -0.3))
+    division = find_items(Bed().lay(*places[0], paper=kraft).lay(*places[1], paper=kraft).scanned(), PPI)
+    assert division.decision is Decision.CROP, division.reason
+    for item, place in zip(division.items, places, strict=True):
+        assert_found(item, corners_of(*place), place[2])
+
+
+def test_a_strip_of_lid_above_a_wide_dark_sheet_is_not_taken_for_the_frame_of_the_glass() -> None:
+    place = ((65.0, 50.0), (126.0, 90.0), 0.0)
+    found = find_sheet(Bed().lay(*place, paper=(176.0, 146.0, 112.0)).scanned(), PPI)
+    assert_found(found, corners_of(*place), 0.0)
+
+
 @pytest.mark.parametrize("over_mm", [0.0, 6.0])
 def test_sheets_that_touch_or_overlap_are_held(over_mm: float) -> None:
     bed = Bed().lay((65.0, 45.0), (100.0, 60.0), 0.5).lay((65.0, 100.0 - over_mm), (90.0, 50.0), -0.8, paper=blotches)
@@ -328,6 +343,28 @@ def test_a_signature_without_an_edge_in_sight_is_held() -> None:
     bed = Bed()
     bed.picture[500:530, 300:420:4] -= 120
     assert find_sheet(bed.scanned(), PPI).decision is Decision.HELD
+
+
+def test_one_stroke_on_paper_like_the_lid_is_held_and_a_bit_of_dust_is_not() -> None:
+    # A stroke of 6 mm is longer than dust; twenty specks of half a millimetre are what lies on any glass.
+    stroke, dusty = Bed(), Bed()
+    stroke.picture[500:503, 300:336] -= 60
+    assert find_sheet(stroke.scanned(), PPI).decision is Decision.HELD
+    for row, column in np.random.default_rng(5).integers(20, 700, (20, 2)).tolist():
+        dusty.picture[row : row + 3, column : column + 3] -= 40
+    assert find_sheet(dusty.scanned(), PPI).decision is Decision.LEAVE
+
+
+def test_an_edge_within_a_block_of_colour_is_placed_by_the_area_it_covers() -> None:
+    # Colour 0 up to position 37 and 10 beyond; the block from 32 to 48 has their mean, 10 x 11 / 16.
+    warm = np.concatenate([np.zeros(32), np.full(16, 10 * 11 / 16), np.full(52, 10.0)])
+    picture = np.full((60, 100, 3), 128.0 * 257)
+    picture[..., 0] += warm / 2 * 257
+    picture[..., 2] -= warm / 2 * 257
+    for border in (32.0, 48.0):
+        found = place_by_area(picture.astype(np.uint16), border, 1, (0.0, 2.0, 2.0))
+        assert found is not None
+        assert found[0] == pytest.approx(37.0, abs=0.1)
 
 
 def test_grey_scans_need_three_equal_bands() -> None:

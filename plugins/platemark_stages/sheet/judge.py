@@ -34,6 +34,9 @@ ENOUGH = 0.8  # of confidence: one scan in five wrong is more than anybody check
 # What it costs where all of a side is missed. On drawn beds most of the sides seen on less than `CLEAR` of their length
 # were out by a millimetre and more: such a side needs something else that speaks for it, as the size of the sheet does.
 MISSED, MISSED_MUCH = 0.3, 0.8
+# That a sheet reaches a rim is told by the colour of paper along it, which says less where only the blocks of a JPEG
+# tell that colour from the lid's.
+RIM, RIM_COARSE = 0.97, 0.9
 # Where only the blocks of a JPEG show a side: fitted across their borders at all phases, or all along one of them,
 # which may be half a block, 1.4 mm at 150 ppi, beside the sheet.
 BLOCKS, BLOCKS_LEVEL = 0.96, 0.5
@@ -91,16 +94,19 @@ def judged(
 def _confidence(edges: list[Edge | None], skew: float, spread: float, colour: Doubles | None) -> tuple[float, str]:
     """Multiply the chances that each thing that speaks for the sheet is true; the weakest gives the reason to hold."""
     chances: list[tuple[float, str]] = []
+    coarse = any(edge is not None and edge.by_blocks for edge in edges)
     for name, edge in zip(NAMES, edges, strict=True):
         if edge is None:
-            chances.append((0.97, f"The sheet runs out of the picture at the {name}."))
+            chances.append((RIM_COARSE if coarse else RIM, f"The sheet runs out of the picture at the {name}."))
             continue
         chance = 1 - (MISSED if edge.share >= CLEAR else MISSED_MUCH) * (1 - edge.share) ** 1.5
+        doubt = f"The {name} edge is seen on {edge.share:.0%} of its length only."
         if edge.share < CLEAR or edge.by_blocks:
             # A chance line of noise has any direction, and a border of blocks its own; an edge of this sheet has its.
             turn = np.degrees(np.arctan(edge.line.slope)) * (-1 if name in {"top", "bottom"} else 1)
             chance *= float(np.exp(-(((turn - skew) / 0.5) ** 2)))
-        chances.append((chance, f"The {name} edge is seen on {edge.share:.0%} of its length only."))
+            doubt = doubt if edge.share < CLEAR else f"The {name} edge may be a border of blocks of the JPEG."
+        chances.append((chance, doubt))
         if colour is not None and (np.abs(edge.outside - colour) > LID_BESIDE).any():
             chances.append((0.5, f"What lies beyond the {name} edge does not look like the bare lid."))
     chances.extend(

@@ -159,7 +159,7 @@ def is_bare(cells: Floats, mm: float, rounding: tuple[float, ...]) -> bool:
     # Marks that reach over two tiles are longer than dust: a signature perhaps, on a sheet whose edges do not show.
     tint = (np.abs(colour - np.median(colour, axis=(0, 1))) > drift_of(rounding))[..., 1:].any(axis=2)
     marks = max((max(height, width) for height, width, _ in _groups((rough > SMOOTH) | tint)), default=0)
-    even = np.all(drift < 2 * LID_DRIFT * np.array([1, 0.5, 0.5]))
+    even = np.all(drift < drift_of(rounding) * np.array([2, 1, 1]))
     return bool(even and marks <= 2 and _longest_mark(cells, colour[..., 0], mm) <= DUST_MM)
 
 
