@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pytest
@@ -95,13 +96,18 @@ def looked_again(watched: Watched) -> None:
     until(lambda: watched.watcher.inbox.seen is not seen)
 
 
+def written_in_pieces(watched: Watched, file: BinaryIO, content: bytes, size: int) -> None:
+    """Write a file piece by piece, the watcher looking at it after each."""
+    for start in range(0, len(content), size):
+        file.write(content[start : start + size])
+        file.flush()
+        looked_again(watched)
+
+
 def test_f01_a_scan_that_is_written_slowly_is_taken_when_it_is_whole(watched, tmp_path):
     content = write_scan(tmp_path / "heron.tif").read_bytes()
     with (watched.scans / "heron.tif").open("wb") as file:
-        for start in range(0, len(content), 64 * 1024):
-            file.write(content[start : start + 64 * 1024])
-            file.flush()
-            looked_again(watched)
+        written_in_pieces(watched, file, content, 64 * 1024)
     until(lambda: watched.outcomes)
     assert watched.done() == [("heron.tif", "ready")]
     [original] = (watched.bench.root / "originals").glob("*.tif")
@@ -125,10 +131,7 @@ def test_f02_room_reserved_first_and_filled_later_is_taken_when_it_is_whole(watc
     content = write_scan(tmp_path / "heron.tif", compression="zlib").read_bytes()
     with (watched.scans / "heron.tif").open("wb") as file:
         os.posix_fallocate(file.fileno(), 0, len(content))
-        for start in range(0, len(content), len(content) // 6):
-            file.write(content[start : start + len(content) // 6])
-            file.flush()
-            looked_again(watched)
+        written_in_pieces(watched, file, content, len(content) // 6)
     until(lambda: watched.outcomes)
     assert watched.done() == [("heron.tif", "ready")]
     [original] = (watched.bench.root / "originals").glob("*.tif")

@@ -5,10 +5,11 @@ from pathlib import Path
 import numpy as np
 import pyvips
 
+from platemark.characterise.model import D50, xyz_of_lab
 from platemark.characterise.reference import load_reference
 from platemark.face.demo.artwork import heron, quince
 from platemark.face.demo.bed import Bed, scan
-from platemark.face.demo.devices import light_of, printed, scanned, xyz_of
+from platemark.face.demo.devices import light_of, printed, scanned
 
 PPI = 300
 _CHART_PPI = 150
@@ -51,7 +52,7 @@ def write_print(export: Path, profile: Path, path: Path, skew: float) -> None:
     _save(_laid(light, (light.width + margin, light.height + margin), skew), path, PPI)
 
 
-_D50 = [96.42, 100.0, 82.49]
+_D50 = (100 * D50).tolist()
 
 
 def _image(lab: np.ndarray) -> pyvips.Image:
@@ -60,7 +61,7 @@ def _image(lab: np.ndarray) -> pyvips.Image:
 
 def _laid(light: pyvips.Image, bed: tuple[int, int], skew: float) -> pyvips.Image:
     """A sheet in the middle of the bed, turned counter-clockwise, with the thin shadow of its edges."""
-    lid = xyz_of(np.array(_LID)).tolist()
+    lid = xyz_of_lab(np.array(_LID)).tolist()
     place = ((bed[0] - light.width) // 2, (bed[1] - light.height) // 2)
     inside = pyvips.Image.black(light.width, light.height) + 1
     width, height = bed

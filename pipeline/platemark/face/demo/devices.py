@@ -9,11 +9,12 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
+from platemark.characterise.model import D50
+from platemark.characterise.reference import lab_of_xyz
 from platemark.pixels.icc_writer import lab_grid, printer_profile
 
 Numbers = NDArray[np.float64]
 
-D50 = np.array([0.9642, 1.0, 0.8249])
 # XYZ (D50) to linear opRGB: IEC 61966-2-5 primaries carried over by the Bradford transform.
 _FROM_OPRGB = np.array([[0.6097, 0.2053, 0.1492], [0.3111, 0.6257, 0.0632], [0.0195, 0.0609, 0.7446]])
 # Each sensor sees a little of its neighbours' light; some light strays; white paper lies below full scale.
@@ -27,21 +28,6 @@ _INKS = np.array([[1.65, 0.40, 0.12], [0.16, 1.60, 0.46], [0.03, 0.15, 1.50]])
 _SURFACE = 0.018
 _PAPER = np.array([0.905, 0.900, 0.865])
 _GRID, _LAB_GRID = 17, 21
-
-
-def lab_of(xyz: Numbers) -> Numbers:
-    """CIELAB under D50. Source: CIE 15:2004, 8.2.1."""
-    share = xyz / D50
-    f = np.where(share > (6 / 29) ** 3, np.cbrt(share), share * (29 / 6) ** 2 / 3 + 4 / 29)
-    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
-
-
-def xyz_of(lab: Numbers) -> Numbers:
-    """The way back of `lab_of`."""
-    fy = (lab[..., 0] + 16) / 116
-    f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
-    xyz: Numbers = np.where(f > 6 / 29, f**3, (f - 4 / 29) * 3 * (6 / 29) ** 2) * D50
-    return xyz
 
 
 def scanned(xyz: pyvips.Image) -> pyvips.Image:
@@ -92,7 +78,7 @@ def _on_paper(codes: Numbers) -> Numbers:
     """CIELAB of the print, relative to the bare paper."""
     ink = (1 - np.clip(codes, 0, 1)) ** 1.4
     light = _SURFACE + (1 - _SURFACE) * 10 ** -(ink @ _INKS)
-    return lab_of(light @ _FROM_OPRGB.T)
+    return lab_of_xyz(light @ _FROM_OPRGB.T / D50)
 
 
 def _codes_for(lab: Numbers) -> Numbers:
