@@ -3,6 +3,7 @@
 import dataclasses
 import struct
 from typing import Any
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -161,8 +162,28 @@ def test_an_identifier_is_a_uuid_made_from_a_hash() -> None:
 
 def test_empty_text_leaves_no_empty_fields() -> None:
     file = assemble(coded(), Metadata())
-    for absent in (b"dc:title", b"dc:creator", b"dc:rights", b"xmpMM:DocumentID"):
+    for absent in (b"dc:title", b"dc:creator", b"dc:rights", b"xmpMM:DocumentID", b"Iptc4xmpCore"):
         assert absent not in file
+
+
+@pytest.mark.parametrize(
+    ("contact", "field"),
+    [
+        ("mara@lindqvist.example", "CiEmailWork"),
+        ("https://lindqvist.example", "CiUrlWork"),
+        ("www.lindqvist.example/@mara", "CiUrlWork"),
+        ("Quay 4 & 5, Nordhavn", "CiAdrExtadr"),
+    ],
+)
+def test_contact_stands_in_the_field_that_the_schema_has_for_it(contact: str, field: str) -> None:
+    # IPTC Photo Metadata Standard, Core schema: a structure with one field for each kind of address.
+    file = assemble(coded(), dataclasses.replace(HERON, contact=contact))
+    packet = next(segment for marker, segment in segments_of(file) if b"xpacket" in segment)
+    packet = packet[packet.index(b"<x:xmpmeta") : packet.index(b"<?xpacket end")]
+    schema = "{http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/}"
+    said = ET.fromstring(packet).find(f".//{schema}CreatorContactInfo//{schema}{field}")  # noqa: S314 - our own packet
+    assert said is not None
+    assert said.text == contact
 
 
 def test_the_file_grows_by_exactly_what_the_picture_grows() -> None:

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark.characterise.correction import Correction, fit_correction
-from platemark.characterise.model import D50, Model, fit_model
-from platemark.characterise.reference import lab_of_xyz
+from platemark.characterise.model import Model, fit_model
 from platemark.pixels.ciede2000 import ciede2000
+from platemark.pixels.cielab import D50, lab_of_xyz
 
 Numbers = NDArray[np.float64]
 

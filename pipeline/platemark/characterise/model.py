@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark.characterise.reference import lab_of_xyz
+from platemark.pixels.cielab import D50, lab_of_xyz
 
 Numbers = NDArray[np.float64]
 
-D50 = np.array([0.9642, 1.0, 0.8249])  # ICC.1 clause 7.2.16
 # What a parameter of the curve usually is, and how far from it is likely: a pull, not a wall, so that patches decide
 # where there are enough of them. Power: between linear and 2.6; foot: 0.055 in sRGB; stray light: a per cent; bends.
 _USUAL = np.array([2.2, 0.03, 0.0, 0.0, 0.0])

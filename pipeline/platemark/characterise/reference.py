@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark.errors import PlatemarkError
+from platemark.pixels.cielab import D50, lab_of_xyz
 
 Numbers = NDArray[np.float64]
 
@@ -18,7 +19,6 @@ BUILT_IN = ("patches-24", "patches-24-2005")
 # The largest charts have some 2000 patches with spectra: half a megabyte.
 _LARGEST = 8_000_000
 _MOST = 5000
-_D50 = np.array([96.42, 100.0, 82.49])  # ICC.1 clause 7.2.16, per cent
 _LETTERED = re.compile(r"([A-Z]{1,2})[ _-]?0*(\d{1,3})", re.IGNORECASE)
 
 
@@ -187,14 +187,8 @@ def _lab_of(columns: dict[str, int], rows: list[list[str]], name: str) -> Number
                 values = np.array([[float(row[columns[key]].replace(",", ".")) for key in keys] for row in rows])
             except ValueError as fault:
                 raise ChartError(f"{name} has a value that is no number", remedy="get the reference again") from fault
-            lab = values if keys[0] == "LAB_L" else lab_of_xyz(values / _D50)
+            lab = values if keys[0] == "LAB_L" else lab_of_xyz(values / (100 * D50))
             if not np.isfinite(lab).all() or (lab[:, 0] < -1).any() or (lab[:, 0] > 120).any():
                 raise ChartError(f"{name} has colours that cannot be", remedy="get the reference again")
             return lab
     return None
-
-
-def lab_of_xyz(share: Numbers) -> Numbers:
-    """CIELAB of XYZ over that of white; straight below black. Source: CIE 15:2004, 8.2.1."""
-    f = np.where(share > 216 / 24389, np.cbrt(share), (24389 / 27 * share + 16) / 116)
-    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)

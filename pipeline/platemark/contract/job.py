@@ -37,6 +37,7 @@ class Work:
     title: str = ""
     artist: str = ""
     copyright: str = ""
+    contact: str = ""
     year: str = ""
     medium: str = ""
     edition: str = ""

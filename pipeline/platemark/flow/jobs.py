@@ -17,6 +17,7 @@ def job_for(studio: Studio, print_name: str, kept: Kept, ticket: Ticket) -> Job:
         title=ticket.title or "",
         artist=ticket.artist or artist.name,
         copyright=artist.copyright,
+        contact=artist.contact,
         year=str(ticket.year or ""),
         medium=ticket.medium or "",
         edition=ticket.edition or "",

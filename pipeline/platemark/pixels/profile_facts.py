@@ -8,6 +8,7 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
+from platemark.pixels.cielab import D50, lab_of_xyz
 from platemark.pixels.colour import to_lab_array
 from platemark.pixels.profiles import Profile, tags_of
 
@@ -89,13 +90,12 @@ def _black(profile: Profile) -> tuple[float, float, float]:
 
 
 def _media_white(profile: Profile) -> tuple[float, float, float]:
-    """Of the `wtpt` tag. Source: ICC.1 clause 9.2.36; CIELAB by CIE 15 with the D50 of ICC."""
+    """Of the `wtpt` tag. Source: ICC.1 clause 9.2.36."""
     at = next((start for name, start, length in tags_of(profile.data) if name == "wtpt" and length >= 20), None)
     if at is None or profile.device_class != "prtr":  # of screens it tells the lamp, not a paper
         return (100.0, 0.0, 0.0)
-    share = np.frombuffer(profile.data, ">i4", 3, at + 8) / 65536 / (0.9642, 1.0, 0.8249)
-    f = np.where(share > 216 / 24389, np.cbrt(share), (24389 / 27 * share + 16) / 116)
-    return _three(np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])]))
+    share = np.frombuffer(profile.data, ">i4", 3, at + 8) / 65536 / D50
+    return _three(lab_of_xyz(share))
 
 
 def _three(values: NDArray[np.floating]) -> tuple[float, float, float]:

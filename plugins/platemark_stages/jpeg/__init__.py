@@ -48,6 +48,7 @@ class JpegParameters(Parameters):
     title: str = Field("", description="Of the work.")
     artist: str = Field("", description="Who made it.")
     copyright: str = Field("", description="The notice, as written in the config.")
+    contact: str = Field("", description="How to reach the artist, as written in the config.")
     description: str = Field("", description="Title, medium and year in one line.")
     document_id: str = Field("", description="Names this print of the work in the file's XMP.")
     original_id: str = Field("", description="Names the scan it was made from in the file's XMP.")
@@ -137,6 +138,7 @@ def _described(picture: Picture, settings: JpegSettings, job: Job) -> JpegParame
         title=work.title or work.name,
         artist=work.artist,
         copyright=work.copyright,
+        contact=work.contact,
         description=f"{work.title or work.name}{f' ({described})' if described else ''}",
         document_id=identifier(work.sha256.encode(), job.print_name.encode()),
         original_id=identifier(work.sha256.encode()),
@@ -149,6 +151,7 @@ def _metadata(picture: Picture, parameters: JpegParameters) -> Metadata:
         title=parameters.title,
         artist=parameters.artist,
         copyright=parameters.copyright,
+        contact=parameters.contact,
         description=parameters.description,
         ppi=parameters.ppi,
         profile=profile.data,

@@ -35,6 +35,7 @@ ICC_CHUNK: Final = 65519  # 14 bytes less: the name, the number of the chunk and
 ICC_CHUNKS: Final = 255
 MAX_XMP: Final = 65502  # ISO 16684-3; two bytes less than arithmetic would allow
 
+_IPTC: Final = ' xmlns:Iptc4xmpCore="http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/"'
 _GREY, _RGB, _CMYK = 1, 3, 4
 _COLOUR_SPACES: Final = {_GREY: b"GRAY", _RGB: b"RGB ", _CMYK: b"CMYK"}
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7  # TIFF field types
@@ -48,6 +49,7 @@ class Metadata:
         title: of the work.
         artist: who made it.
         copyright: the notice, as the artist words it.
+        contact: how to reach the artist: a mail or web address, or anything else.
         description: for a reader who does not see the picture; the title stands in where only one line is read.
         ppi: pixels per inch, as printed.
         profile: the ICC profile of the pixels.
@@ -59,6 +61,7 @@ class Metadata:
     title: str = ""
     artist: str = ""
     copyright: str = ""
+    contact: str = ""
     description: str = ""
     ppi: float = 300.0
     profile: bytes | None = None
@@ -259,7 +262,8 @@ def _xmp(metadata: Metadata, instance: str) -> bytes:
     """Write a read-only XMP packet.
 
     Source:
-        ISO 16684-1 (packet, Dublin Core and xmpMM properties), ISO 16684-3 (in a JPEG).
+        ISO 16684-1 (packet, Dublin Core and xmpMM properties), ISO 16684-3 (in a JPEG); IPTC Photo Metadata Standard,
+        Core schema (Creator's Contact Info).
     """
     alternative = '<rdf:Alt><rdf:li xml:lang="x-default">{}</rdf:li></rdf:Alt>'
     properties = [
@@ -268,6 +272,7 @@ def _xmp(metadata: Metadata, instance: str) -> bytes:
         ("dc:creator", metadata.artist, "<rdf:Seq><rdf:li>{}</rdf:li></rdf:Seq>"),
         ("dc:rights", metadata.copyright, alternative),
         ("dc:description", metadata.description, alternative),
+        ("Iptc4xmpCore:CreatorContactInfo", metadata.contact, _reached_by(metadata.contact)),
         ("xmpMM:DocumentID", metadata.document_id, "{}"),
         ("xmpMM:InstanceID", instance, "{}"),
         ("xmpMM:OriginalDocumentID", metadata.original_id, "{}"),
@@ -278,11 +283,21 @@ def _xmp(metadata: Metadata, instance: str) -> bytes:
         '<x:xmpmeta xmlns:x="adobe:ns:meta/">\n'
         '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">\n'
         '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/"'
-        ' xmlns:xmpMM="http://ns.adobe.com/xap/1.0/mm/">\n'
+        f' xmlns:xmpMM="http://ns.adobe.com/xap/1.0/mm/"{_IPTC if metadata.contact else ""}>\n'
         f"{''.join(lines)}"
         '</rdf:Description>\n</rdf:RDF>\n</x:xmpmeta>\n<?xpacket end="r"?>'
     ).encode()
     if len(packet) > MAX_XMP:
-        message = f"title, artist, copyright and description make {len(packet)} bytes of XMP, more than {MAX_XMP}"
+        message = (
+            f"title, artist, copyright, contact and description make {len(packet)} bytes of XMP, more than {MAX_XMP}"
+        )
         raise ValueError(message)
     return packet
+
+
+def _reached_by(contact: str) -> str:
+    """The form of an address: the schema has one field for mail, one for the web, one for anything else."""
+    is_web = "://" in contact or contact.startswith("www.")
+    field = "CiUrlWork" if is_web else "CiEmailWork" if "@" in contact else "CiAdrExtadr"
+    tag = f"Iptc4xmpCore:{field}"
+    return f"<rdf:Description><{tag}>{{}}</{tag}></rdf:Description>"

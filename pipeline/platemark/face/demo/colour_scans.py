@@ -5,11 +5,12 @@ from pathlib import Path
 import numpy as np
 import pyvips
 
-from platemark.characterise.model import D50, xyz_of_lab
+from platemark.characterise.model import xyz_of_lab
 from platemark.characterise.reference import load_reference
 from platemark.face.demo.artwork import heron, quince
 from platemark.face.demo.bed import Bed, scan
 from platemark.face.demo.devices import light_of, printed, scanned
+from platemark.pixels.cielab import D50
 
 PPI = 300
 _CHART_PPI = 150

@@ -9,8 +9,7 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
-from platemark.characterise.model import D50
-from platemark.characterise.reference import lab_of_xyz
+from platemark.pixels.cielab import D50, lab_of_xyz
 from platemark.pixels.icc_writer import lab_grid, printer_profile
 
 Numbers = NDArray[np.float64]
