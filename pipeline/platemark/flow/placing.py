@@ -1,6 +1,7 @@
 """Placing an export in `ready/`: a name of its own, found again after a crash, nothing overwritten."""
 
-from dataclasses import dataclass, replace
+import os
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from platemark.errors import ManifestError
@@ -22,6 +23,7 @@ class Place:
         stem: the readable name; the number is added where the name is taken.
         number: 1 for none.
         made: the export, where the same scan was made by the same recipe here and the file is right.
+        taken: the names in the folder when the place was found, as `name_key` has them.
     """
 
     folder: Path
@@ -30,6 +32,7 @@ class Place:
     stem: str
     number: int = 1
     made: Path | None = None
+    taken: frozenset[str] = field(default=frozenset(), repr=False, compare=False)
 
     @property
     def name(self) -> str:
@@ -56,21 +59,20 @@ class Place:
         return {self.export(made.suffix): made.data, **companions}
 
     def clear_for(self, made: Made) -> "Place":
-        """The first place from here whose names are free, or hold these very bytes: a crash left them without manifest.
-
-        Raises:
-            StoreError: `ready/` cannot be listed.
-        """
-        taken = store.names_in(self.folder)
+        """The first place from here whose names are free, or hold these very bytes: a crash left them without manifest."""
         place = self
-        while not place._is_clear(made, taken):
+        while not place._is_clear(made):
             place = place.next()
         return place
 
-    def _is_clear(self, made: Made, taken: set[str]) -> bool:
-        if name_key(self.manifest.name) in taken:
+    def _is_clear(self, made: Made) -> bool:
+        if self._is_taken(self.manifest):
             return False
-        return all(name_key(path.name) not in taken or _holds(path, data) for path, data in self.files(made).items())
+        return all(not self._is_taken(path) or _holds(path, data) for path, data in self.files(made).items())
+
+    def _is_taken(self, path: Path) -> bool:
+        """Since the folder was listed other names may have come; listing it once more takes long in a full one."""
+        return name_key(path.name) in self.taken or os.path.lexists(path)
 
 
 def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
@@ -81,9 +83,9 @@ def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
     Raises:
         StoreError: `ready/` cannot be listed.
     """
-    taken = store.names_in(folder)
+    taken = frozenset(store.names_in(folder))
     for stem in dict.fromkeys([kept.first_stem, kept.stem]):  # it may have been made before it was renamed
-        place = Place(folder, print_name, recipe, stem)
+        place = Place(folder, print_name, recipe, stem, taken=taken)
         while name_key(place.manifest.name) in taken:
             made = _made_at(place, kept)
             if made:
@@ -95,8 +97,11 @@ def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
 def _made_at(place: Place, kept: Kept) -> Path | None:
     """The export here, if the manifest tells of this scan and recipe and the file is as it says."""
     try:
+        # Some scanners call every scan alike: what does not name the recipe need not be understood.
+        if place.recipe.encode() not in place.manifest.read_bytes():
+            return None
         manifest = read_manifest(place.manifest)
-    except ManifestError:
+    except (OSError, ManifestError):
         return None  # a broken manifest is left for `verify` to tell of; it is never written over
     if manifest.recipe != place.recipe or [source.sha256 for source in manifest.sources] != kept.hashes:
         return None

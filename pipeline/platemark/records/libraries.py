@@ -1,5 +1,6 @@
 """Which libraries made the pixels: when bytes differ years later, these say why."""
 
+import functools
 import importlib.metadata
 
 import pyvips
@@ -10,8 +11,9 @@ from PIL import features
 _PACKAGES = ("font-source-serif-pro", "numpy", "pillow", "pyvips", "pyvips-binary")
 
 
+@functools.cache
 def library_versions() -> dict[str, str]:
-    """Names and versions of everything that touches pixels or bytes, in name order."""
+    """Names and versions of everything that touches pixels or bytes, in name order; looked up once a process."""
     versions = {name: _version(name) for name in _PACKAGES}
     versions["freetype"] = str(features.version("freetype2") or "none")
     versions["lcms2"] = str(features.version("littlecms2") or "unknown")

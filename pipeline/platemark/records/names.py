@@ -23,6 +23,8 @@ def name_key(name: str) -> str:
     >>> name_key("Cafe\u0301.TIF") == name_key("caf\u00e9.tif")
     True
     """
+    if name.isascii():  # the same, ten times quicker: folders of ten thousand names are gone through for each scan
+        return name.lower()
     return unicodedata.normalize("NFC", name).casefold()
 
 

@@ -1,6 +1,7 @@
 """Every export gets a name of its own in `ready/`, and nothing that lies there is overwritten."""
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
@@ -31,7 +32,7 @@ def made(data: bytes = b"jpeg", **companions: bytes) -> Made:
 
 
 def place_in(folder: Path, stem: str = "heron") -> Place:
-    return Place(folder, "card", "recipe", stem)
+    return find_place(folder, replace(KEPT, stem=stem, first_stem=stem), "card", "recipe")
 
 
 def content(folder: Path) -> dict[str, bytes]:
