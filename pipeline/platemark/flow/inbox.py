@@ -121,6 +121,11 @@ class Inbox:
         self.unfinished[path] = self.seen[path].stamp
         return self._out_of_grace(path, now)
 
+    def is_as_seen(self, path: Path) -> bool:
+        """True when a file is as it was at the last look."""
+        facts = _lstat(path)
+        return facts is not None and path in self.seen and _stamp(facts) == self.seen[path].stamp
+
     def postpone(self, path: Path, now: float) -> None:
         """Let a file wait anew, behind those that are here: it could not be worked on."""
         if path in self.seen:

@@ -34,7 +34,7 @@ log = structlog.get_logger("platemark")
 # A scanner that pauses longer than ten settle times between two strips has stopped.
 GRACE = 10
 # While a file settles it is looked at so many times, so that it is taken a moment after it has stood still long enough;
-# but looking takes a tenth of the time at most, however many files lie there.
+# but looking takes a tenth of the time at most, however many files lie there, while there is something to work on.
 _LOOKS = 8
 _REST_PER_LOOK = 9.0
 # Seconds between two tries while the disk refuses: long enough to leave it alone, short enough to wait for.
@@ -63,6 +63,8 @@ class Watcher:
     _bell: Bell = field(default_factory=queue.SimpleQueue)
     _trouble: str = ""
     _some_done: bool = False
+    _works: list[Path | Bundle] = field(default_factory=list)
+    _look_again: float = 0.0
 
     def __post_init__(self) -> None:
         """Set up the inbox by the config."""
@@ -103,30 +105,47 @@ class Watcher:
     def _turn(self) -> float:
         """Look, work, and say how long to rest. The watch stands before the listing, so nothing falls between."""
         watch = self.studio.config.watch
-        begun = time.monotonic()
         try:
             if not self._folder_is_there():
                 return min(_PAUSE, watch.sweep)
             if self.observing.mend():
                 self._go_on()
-            ready = self.inbox.look(self.clock())
+            looked = self._look()
         except OSError as fault:
             self._pause(f"{self.studio.scans} cannot be watched ({fault.strerror})", "bring the folder back")
             return min(_PAUSE, watch.sweep)
-        looked = time.monotonic() - begun
-        if not (self._collect() and self._hand_out(self._sorted_out(ready))):
+        if not (self._collect() and self._hand_out()):
             return min(_PAUSE, watch.sweep)
         if not self.inbox.is_waiting:
             return watch.sweep
         looks = _LOOKS if self.inbox.is_settling else 2
         return min(watch.sweep, max(watch.settle / looks, _REST_PER_LOOK * looked))
 
-    def _hand_out(self, works: list[Path | Bundle]) -> bool:
+    def _look(self) -> float:
+        """List the folder, unless it was listed just now and not all that stood still then is begun; seconds it took.
+
+        Raises:
+            OSError: the folder cannot be listed.
+        """
+        begun = time.monotonic()
+        if self._works and begun < self._look_again:
+            return 0.0
+        works = self._sorted_out(self.inbox.look(self.clock()))
+        self._works = [work for work in works if not self.dispatcher.has(work)]
+        ended = time.monotonic()
+        self._look_again = ended + _REST_PER_LOOK * (ended - begun)
+        return ended - begun
+
+    def _hand_out(self) -> bool:
         """Give to the workers what they can take; False where the disk refuses."""
-        for work in works:
+        for work in list(self._works):
             if self.stopping or self.dispatcher.is_full:
                 break
-            if not self.dispatcher.has(work) and self.dispatcher.begin(work) and not self._collect():
+            is_as_seen = all(self.inbox.is_as_seen(file) for file in files_of(work))
+            if is_as_seen and not self.dispatcher.begin(work):
+                continue
+            self._works.remove(work)
+            if is_as_seen and not self._collect():
                 return False
         return True
 
@@ -141,6 +160,7 @@ class Watcher:
                 self._tell(work, result)
             except StoreError as fault:
                 refused = True
+                self._works.clear()  # what is refused lets all others go first
                 self._pause(fault.what, fault.remedy)
                 for path in files_of(work):
                     self.inbox.postpone(path, self.clock())
