@@ -167,12 +167,20 @@ def figures(watch: Watch) -> list[str]:
     print("| process | quarter | MB (median) | open files | threads |\n|---|---|---|---|---|")
     for name in sorted({one.process for one in watch.samples}):
         rows = [[one for one in watch.samples if one.process == name and part(one.done, total) == n] for n in range(4)]
-        medians = [[statistics.median(column) for column in zip(*(one[2:5] for one in row), strict=True)] for row in rows]
+        medians = [
+            [statistics.median(column) for column in zip(*(one[2:5] for one in row), strict=True)] for row in rows
+        ]
         for n, (memory, files, threads) in enumerate(medians, start=1):
             print(f"| {name} | {n} | {memory:.1f} | {files:.0f} | {threads:.0f} |")
         if medians[3][0] > MEMORY * medians[1][0]:
-            grew.append(f"{name} holds {medians[3][0] / medians[1][0] - 1:.1%} more in the last quarter than in the second")
-        grew += [f"{name} holds ever more of {what}" for n, what in ((1, "files"), (2, "threads")) if medians[3][n] > medians[1][n] + 1]
+            grew.append(
+                f"{name} holds {medians[3][0] / medians[1][0] - 1:.1%} more in the last quarter than in the second"
+            )
+        grew += [
+            f"{name} holds ever more of {what}"
+            for n, what in ((1, "files"), (2, "threads"))
+            if medians[3][n] > medians[1][n] + 1
+        ]
     costs = [cost(watch.spent, total, n) for n in range(4)]
     print("processor seconds a scan, by quarter: " + ", ".join(f"{one:.3f}" for one in costs))
     if costs[3] > TIME * costs[1]:
@@ -198,7 +206,9 @@ def lost(watch: Watch, account: Account, person: Person, studio: Path) -> list[s
     told = {"ready": len(account.made), "made before": account.copies, "held": len(account.held) + person.again}
     wrong = [f"{watch.count(word)} times {word!r} was told, not {times}" for word, times in told.items()
              if watch.count(word) != times]  # fmt: skip
-    check = subprocess.run([sys.executable, "-m", "platemark", "verify", "."], cwd=studio, capture_output=True, text=True)
+    check = subprocess.run(
+        [sys.executable, "-m", "platemark", "verify", "."], cwd=studio, capture_output=True, text=True
+    )
     wrong += [f"verify: {line}" for line in check.stdout.splitlines()[:5] if check.returncode]
     return [*wrong, *account.wrong(studio), *person.troubles]
 

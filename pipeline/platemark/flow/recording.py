@@ -1,5 +1,6 @@
 """Recording: the manifest of what a chain made."""
 
+import functools
 import hashlib
 import importlib.metadata
 import os
@@ -61,10 +62,16 @@ def _manifest(
         output=_output(place, made),
         made={
             "when": datetime.now(UTC).isoformat(timespec="seconds"),
-            "platemark": importlib.metadata.version("platemark"),
+            "platemark": _own_version(),
             **this_engine().making.told(),
         },
     )
+
+
+@functools.cache
+def _own_version() -> str:
+    """Looked up once a process."""
+    return importlib.metadata.version("platemark")
 
 
 def _source(opening: Opening, kept: Kept, ready: Path, item: int) -> Source:
