@@ -2,16 +2,15 @@
 
     python bench/soak.py [--scans 2000] [--burst 40] [--already 0] [--minutes 60] [--keep FOLDER]
 
-`platemark watch` runs as a user has it, with two workers. Scans of 0.18 megapixels come as TIFF, PNG and JPEG; written at
-once, slowly, or renamed; with tickets, in two parts, broken, under a name or with a content that was there before. A
-person looks at exports, takes them away, brings them back and drops held scans again. Each process is sampled every half
-second. `--already` lays so many older exports and originals there first. Linux; ends by itself, by status 1 where
-something was lost, grew or got slower.
+`platemark watch` runs as a user has it, with two workers. Scans of 0.18 megapixels come as TIFF, PNG and JPEG; written
+at once, slowly, or renamed; with tickets, in two parts, broken, under a name or with a content that was there before.
+Meanwhile a person looks at exports, takes them away, brings them back and drops held scans again. Each process is
+looked at every half second. `--already` lays so many older exports and originals there first. Linux; ends by itself,
+with status 1 where something was lost, grew or got slower.
 """
 
 import argparse
 import os
-import shutil
 import statistics
 import subprocess
 import sys
@@ -21,13 +20,14 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "faults"))
 
 from killing import children_of
-from soaking import SCANS_A_CYCLE, Account, Person, arrivals, drop, wait_until, waiting
+from person import Person
+from soaking import SCANS_A_CYCLE, Account, arrivals, drop, wait_until, waiting
 
 SETTLE = 0.2
 CONFIG = f"""\
@@ -69,7 +69,8 @@ class Watch:
     spent: list[tuple[int, float]] = field(default_factory=list)
     over: threading.Event = field(default_factory=threading.Event)
 
-    def __enter__(self) -> "Watch":
+    def __enter__(self) -> Self:
+        """Begin."""
         command = [sys.executable, "-m", "platemark", "watch"]
         with (self.studio / "said.txt").open("w") as errors:
             self.process = subprocess.Popen(command, cwd=self.studio, stdout=subprocess.PIPE, stderr=errors, text=True)
@@ -81,6 +82,7 @@ class Watch:
         return self
 
     def __exit__(self, *_fault: object) -> None:
+        """End it after the scans in hand."""
         self.over.set()
         self.process.terminate()
         self.process.wait(60)
@@ -116,7 +118,7 @@ def sample(pid: int, name: str, done: int) -> Sample:
     fields = (proc / "stat").read_text().rpartition(")")[2].split()
     seconds = (int(fields[11]) + int(fields[12])) / TICK
     memory = int(told["VmRSS"].split()[0]) / 1024
-    return Sample(name, done, memory, len(os.listdir(proc / "fd")), int(told["Threads"]), seconds)
+    return Sample(name, done, memory, len(list((proc / "fd").iterdir())), int(told["Threads"]), seconds)
 
 
 def main() -> None:
@@ -207,7 +209,7 @@ def lost(watch: Watch, account: Account, person: Person, studio: Path) -> list[s
     wrong = [f"{watch.count(word)} times {word!r} was told, not {times}" for word, times in told.items()
              if watch.count(word) != times]  # fmt: skip
     check = subprocess.run(
-        [sys.executable, "-m", "platemark", "verify", "."], cwd=studio, capture_output=True, text=True
+        [sys.executable, "-m", "platemark", "verify", "."], cwd=studio, capture_output=True, text=True, check=False
     )
     wrong += [f"verify: {line}" for line in check.stdout.splitlines()[:5] if check.returncode]
     return [*wrong, *account.wrong(studio), *person.troubles]

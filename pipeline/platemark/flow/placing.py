@@ -59,7 +59,7 @@ class Place:
         return {self.export(made.suffix): made.data, **companions}
 
     def clear_for(self, made: Made) -> "Place":
-        """The first place from here whose names are free, or hold these very bytes: a crash left them without manifest."""
+        """The first place from here whose names are free, or hold these bytes: a crash left them without manifest."""
         place = self
         while not place._is_clear(made):
             place = place.next()
@@ -97,8 +97,9 @@ def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
 def _made_at(place: Place, kept: Kept) -> Path | None:
     """The export here, if the manifest tells of this scan and recipe and the file is as it says."""
     try:
-        # Some scanners call every scan alike: what does not name the recipe need not be understood.
-        if place.recipe.encode() not in place.manifest.read_bytes():
+        # Some scanners call every scan alike: a manifest without these hashes need not be understood.
+        written = place.manifest.read_bytes()
+        if not all(content.encode() in written for content in kept.hashes):
             return None
         manifest = read_manifest(place.manifest)
     except (OSError, ManifestError):
