@@ -26,7 +26,8 @@ import pyvips
 from numpy.typing import NDArray
 from reliability import scenes
 
-from platemark.pixels.picture import overview_of, to_sixteen_bits
+from platemark.pixels.depth import to_sixteen_bits
+from platemark.pixels.picture import overview_of
 from platemark_stages.sheet import find_items
 
 Pixels = NDArray[np.uint16]

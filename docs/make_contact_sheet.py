@@ -14,7 +14,7 @@ from platemark import Held, Picture
 from platemark.config.model import Scanner
 from platemark.contract.plugins import load_plugins
 from platemark.flow.looking import Look, look_at
-from platemark.pixels.picture import to_eight_bits
+from platemark.pixels.depth import to_eight_bits
 from platemark.testing import measure_and_apply
 from platemark_stages.crop import Crop
 from platemark_stages.deskew import Deskew

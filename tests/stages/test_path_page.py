@@ -9,8 +9,8 @@ from PIL import Image, ImageCms
 
 from platemark import Held, Picture
 from platemark.flow.path_original import path_original
+from platemark.pixels.depth import to_eight_bits
 from platemark.pixels.icc_writer import exchanged_profile
-from platemark.pixels.picture import to_eight_bits
 from platemark.pixels.profiles import grey, read_profile
 from platemark.testing import check_stage, gradient_picture, job_for, measure_and_apply, picture_of
 from platemark_stages.path_page import PathPage, PathPageParameters

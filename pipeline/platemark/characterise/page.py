@@ -11,7 +11,7 @@ from platemark.characterise.characterising import Characterised
 from platemark.characterise.fitting import Spread
 from platemark.characterise.tolerances import standing
 from platemark.pixels.colour import from_lab
-from platemark.pixels.picture import to_eight_bits
+from platemark.pixels.depth import to_eight_bits
 from platemark.pixels.profiles import srgb
 
 _WORST = 8

@@ -5,7 +5,7 @@ or the scan is held with the question.
 """
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -19,7 +19,8 @@ from platemark.flow.mending import mended
 from platemark.flow.scan_profile import colours_of, profile_of
 from platemark.flow.tiff_tags import CutShort
 from platemark.pixels import colour
-from platemark.pixels.picture import INTERPRETATIONS, WHITE, Picture, overview_of, to_sixteen_bits
+from platemark.pixels.depth import to_sixteen_bits
+from platemark.pixels.picture import INTERPRETATIONS, WHITE, Picture, overview_of
 from platemark.pixels.profiles import Profile, read_profile
 
 _LOADERS = ("VipsForeignLoadTiff", "VipsForeignLoadJpeg", "VipsForeignLoadPng")
@@ -139,9 +140,10 @@ def examine(path: Path, scanner: Scanner, ticket_ppi: int | None = None) -> Open
 
 def open_picture(path: Path, opening: Opening) -> Picture:
     """The picture of a scan, as its opening says. Pixels are decoded when they are wanted."""
-    return Picture.from_source(
+    picture = Picture.from_source(
         lambda: _upright(path, opening), opening.width, opening.height, opening.profile, opening.ppi
     )
+    return replace(picture, open_narrow=lambda: _upright(path, opening, narrow=True))
 
 
 def decode_to_the_end(path: Path, opening: Opening) -> Picture:
@@ -275,13 +277,18 @@ def _orientation(image: pyvips.Image) -> int:
     return value if value in range(1, 9) else _UPRIGHT
 
 
-def _upright(path: Path, opening: Opening) -> pyvips.Image:
-    """The scan's pixels: 16 bits, without alpha, in the opening's profile, the right way up."""
+def _upright(path: Path, opening: Opening, *, narrow: bool = False) -> pyvips.Image:
+    """The scan's pixels: 16 bits, without alpha, in the opening's profile, the right way up.
+
+    With `narrow`, 8 bits are left as they are, where nothing but widening is to be done.
+    """
     image = _load(path, opening.page)
     lab = _header(path, opening.page + 1).lab
     if lab:
         image = to_srgb(image, lab)
     image = _turned(image, opening.orientation)
+    if narrow and not lab and image.bands == opening.profile.bands:
+        return image.copy(interpretation=INTERPRETATIONS[image.bands])
     plain = _plain(image)
     if image.interpretation == "cmyk":
         return colour.convert(plain, read_profile(image.get("icc-profile-data"), path.name), opening.profile)

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from platemark.flow.headers import LabKind
 from platemark.pixels.colour import from_lab
-from platemark.pixels.picture import to_sixteen_bits
+from platemark.pixels.depth import to_sixteen_bits
 from platemark.pixels.profiles import srgb
 
 _BITS = {"uchar": 8, "ushort": 16}

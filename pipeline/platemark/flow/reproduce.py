@@ -17,7 +17,8 @@ from platemark.errors import Held, ManifestError, PlatemarkError, PluginError
 from platemark.flow.chain import checked_apply
 from platemark.flow.intake import Opening, open_picture
 from platemark.pixels import colour
-from platemark.pixels.picture import INTERPRETATIONS, Picture, to_sixteen_bits
+from platemark.pixels.depth import to_sixteen_bits
+from platemark.pixels.picture import INTERPRETATIONS, Picture
 from platemark.pixels.profiles import Profile, grey, load_profile, read_profile, srgb
 from platemark.records.libraries import library_versions
 from platemark.records.manifest import Manifest, ProfileUsed, Source, Transform, first_problem, read_manifest

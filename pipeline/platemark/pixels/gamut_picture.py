@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from platemark.pixels.colour import from_lab
-from platemark.pixels.picture import to_eight_bits
+from platemark.pixels.depth import to_eight_bits
 from platemark.pixels.profile_facts import outline
 from platemark.pixels.profiles import Profile, srgb
 

@@ -8,13 +8,16 @@ the taps are multiples of 2**-14.
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import ceil, floor
 
 import numpy as np
 import pyvips
 from numpy.typing import NDArray
+
+from platemark.pixels.depth import WIDER
+from platemark.pixels.source_rows import Numbers, SourceRows
 
 Floats = NDArray[np.float32]
 
@@ -46,6 +49,13 @@ class Axis:
     def reach(self) -> int:
         """Source pixels needed beyond the outermost result."""
         return max(max(-left, right) for phase in self.phases for _, left, right in phase)
+
+    def times(self, factor: int) -> "Axis":
+        """The same low-pass with its results multiplied; exact for 9 bits of factor."""
+        multiplied = [
+            tuple((np.float32(tap * factor), left, right) for tap, left, right in phase) for phase in self.phases
+        ]
+        return replace(self, phases=tuple(multiplied))
 
     def filter(self, window: Callable[[int], Floats], phase: int, out: Floats) -> None:
         """Sum the taps of one phase; `window(offset)` are the source pixels that far from each result."""
@@ -126,15 +136,15 @@ class Band:
     ) -> None:
         """Start above the source; `columns` are source pixels [from, to), `height` the filtered rows asked at once."""
         x, y = axes
-        self.x, self.y, self.columns = x, y, columns
-        self._source, self._region = source, pyvips.Region.new(source)
-        self._workers = workers
+        # Of 8 bits the taps make 16: the products, and so their rounding, are those of the widened pixels.
+        self.x, self.y = x, (y.times(WIDER) if source.format == "uchar" else y)
+        self._bands, self._workers = source.bands, workers
+        self._reached = (CHUNK // y.up - 1) * y.step + 1 + 2 * y.reach
+        self._raw = SourceRows(source, (columns[0] - x.reach, columns[1] + x.reach), self._reached)
         across = max(0, columns[1] - columns[0]) * x.up * source.bands
         # Half as high again as needed: else each strip would move the rows that the next one shares.
         self._rows: Floats = np.empty((max(0, height) * 3 // 2 + 2 * CHUNK, across), np.float32)
         self._first = self._filled = 0
-        self._raw: NDArray[np.uint16] = np.empty((0, 0), np.uint16)
-        self._raw_first = 0
 
     def rows(self, first: int, end: int, before_moving: Callable[[], None]) -> Floats:
         """Return filtered rows [first, end); `first` must never go back. Row 0 is that of the source's first row.
@@ -168,15 +178,14 @@ class Band:
         self._chunk(self._filled)  # read ahead meanwhile: decoding and filtering go side by side
         list(filtered)
 
-    def _chunk(self, filled: int) -> NDArray[np.uint16]:
+    def _chunk(self, filled: int) -> Numbers:
         """The source rows that the next CHUNK of filtered rows is made of."""
-        reach, step, up = self.y.reach, self.y.step, self.y.up
-        top = filled * step // up - reach
-        return self._raw_rows(top, top + (CHUNK // up - 1) * step + 1 + 2 * reach)
+        top = filled * self.y.step // self.y.up - self.y.reach
+        return self._raw.rows(top, top + self._reached)
 
     def _filter(self, block: Floats, out: Floats) -> None:
         """Filter columns, then rows."""
-        x, y, bands = self.x, self.y, self._source.bands
+        x, y, bands = self.x, self.y, self._bands
         upright = np.empty((len(out), block.shape[1]), np.float32)
         for phase in range(y.up):
             rows = upright[phase :: y.up]
@@ -189,23 +198,3 @@ class Band:
                 between = out.reshape(len(out), -1, x.up, bands)[:, :, phase]
                 for band in range(bands):  # numpy copies long rows of single values faster than threes
                     between[:, :, band] = results[:, band::bands]
-
-    def _raw_rows(self, first: int, end: int) -> NDArray[np.uint16]:
-        """Return source rows [first, end) with the columns the filter needs; beyond the source, copies of its edge."""
-        kept = self._raw[max(0, first - self._raw_first) :]
-        start = max(first, self._raw_first + len(self._raw)) if len(self._raw) else first
-        if start >= end:  # read ahead already
-            return kept
-        top, bottom = max(start, 0), min(end, self._source.height)
-        if top < bottom:
-            left, right = self.columns[0] - self.x.reach, self.columns[1] + self.x.reach
-            inner, outer = max(left, 0), min(right, self._source.width)
-            data = self._region.fetch(inner, top, outer - inner, bottom - top)
-            read = np.frombuffer(data, np.uint16).reshape(bottom - top, outer - inner, self._source.bands)
-            sides = ((top - start, end - bottom), (inner - left, right - outer), (0, 0))
-            new = np.pad(read, sides, mode="edge").reshape(end - start, -1)
-        else:
-            new = np.repeat(self._raw[-1:], end - start, axis=0)
-        self._raw = np.concatenate([kept, new]) if len(kept) else new
-        self._raw_first = first
-        return self._raw

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from platemark.pixels.affine import Affine
 from platemark.pixels.bend import Bend
 from platemark.pixels.colour import Intent, convert, to_lab_array
+from platemark.pixels.depth import to_eight_bits
 from platemark.pixels.profiles import Profile
 from platemark.pixels.render import render
 
@@ -44,6 +45,8 @@ class Picture:
             geometry.
         sheet_mm: width and height of the paper of the original, either way round, where the artist
             says it; None otherwise. Another sheet may lie on the bed: evidence, and no proof.
+        open_narrow: as `open`, but `uchar` where the source has no more, times 257 the same pixels: half
+            the bytes to move; None where there is no such way.
     """
 
     open: Callable[[], pyvips.Image]
@@ -55,6 +58,7 @@ class Picture:
     source_ppi: float
     facts: dict[Hashable, object] = field(default_factory=dict, compare=False, repr=False)
     sheet_mm: tuple[float, float] | None = None
+    open_narrow: Callable[[], pyvips.Image] | None = field(default=None, compare=False, repr=False)
 
     @classmethod
     def of(cls, image: pyvips.Image, profile: Profile, ppi: float) -> "Picture":
@@ -129,7 +133,7 @@ class Picture:
 
         For what mends the scan itself: the print is still resampled once. Nothing is remembered of the old pixels.
         """
-        return replace(self, open=opener, facts={})
+        return replace(self, open=opener, open_narrow=None, facts={})
 
     # Pixels: the first of these renders the geometry.
 
@@ -148,7 +152,8 @@ class Picture:
             bend: of the scan along its carriage, undone in the same resampling.
         """
         width, height = self.size
-        image = render(self.open(), self.placement, width, height, self.profile.blank, bend)
+        source = (self.open_narrow or self.open)()
+        image = render(source, self.placement, width, height, self.profile.blank, bend)
         # What streams from a file can be read once only; later steps may look twice.
         return image.copy_memory() if image.get_typeof("vips-sequential") else image
 
@@ -269,23 +274,3 @@ def overview_of(image: pyvips.Image, ppi: float) -> tuple[pyvips.Image, int]:
     # And `copy`, since pyvips lets go of an array behind an image when that image itself is copied to memory.
     small = image.shrink(factor, factor, ceil=True) if factor > 1 else image.copy()
     return small.copy_memory(), factor
-
-
-def to_eight_bits(image: pyvips.Image) -> pyvips.Image:
-    """From 16 bits to 8, rounded to the nearest: 65535 becomes 255, and x257 is undone exactly."""
-    return image.maplut(_narrowing())
-
-
-def to_sixteen_bits(image: pyvips.Image) -> pyvips.Image:
-    """From 8 bits to 16 by x257, so that 255 becomes 65535 and paper white stays bare paper."""
-    return image.maplut(_widening())
-
-
-def _narrowing() -> pyvips.Image:
-    values = ((np.arange(65536, dtype=np.uint32) + 128) // 257).astype(np.uint8)
-    return pyvips.Image.new_from_memory(values.data, 65536, 1, 1, "uchar")
-
-
-def _widening() -> pyvips.Image:
-    values = np.arange(256, dtype=np.uint16) * np.uint16(257)
-    return pyvips.Image.new_from_memory(values.data, 256, 1, 1, "ushort")

@@ -27,9 +27,11 @@ from numpy.typing import NDArray
 
 from platemark.pixels.affine import Affine
 from platemark.pixels.bend import Bend
+from platemark.pixels.depth import to_sixteen_bits
 from platemark.pixels.lowpass import SPLINE, Axis, Band, Floats, design_axis
 
 STRIP = 128  # output rows at a time: one libvips tile, so that no tile is computed twice
+FINISHED = 16  # of them rounded at a time, so that they stay in the processor's cache
 # Blocks at a time; numpy lets go of the interpreter while it sums, and no block sees another's result.
 WORKERS = min(4, max(2, os.cpu_count() or 2))
 
@@ -49,7 +51,7 @@ def render(
     600 ppi: 75 MB). Whole-pixel moves stay lazy and are read when the result is.
 
     Args:
-        source: 'ushort', any number of bands.
+        source: 'ushort', any number of bands; 'uchar' stands for 257 times its values.
         placement: source positions to output positions.
         width: of the output, in pixels.
         height: of the output, in pixels.
@@ -60,11 +62,11 @@ def render(
         'ushort', as many bands as the source. A whole-pixel move or quarter turn changes no value.
 
     Raises:
-        ValueError: the source is not 'ushort', or the background has another number of values.
+        ValueError: the source is neither 'ushort' nor 'uchar', or the background has another number of values.
     """
-    if source.format != "ushort" or len(background) != source.bands:
+    if source.format not in {"ushort", "uchar"} or len(background) != source.bands:
         found = f"{source.format} with {source.bands} bands, background {background}"
-        message = f"render: expected 'ushort' and one background value for each band, found {found}"
+        message = f"render: expected 'ushort' or 'uchar' and one background value for each band, found {found}"
         raise ValueError(message)
     turns = _quarter_turns(placement)
     if turns:
@@ -74,7 +76,8 @@ def render(
         return upright.copy_memory().rot(f"d{360 - 90 * turns}")
     if bend is None and _is_whole_move(placement):
         left, top = round(placement.tx), round(placement.ty)
-        return source.embed(left, top, width, height, extend="background", background=background)
+        wide = to_sixteen_bits(source) if source.format == "uchar" else source
+        return wide.embed(left, top, width, height, extend="background", background=background)
     pixels = _Resampling(source, placement, width, height, background, bend).pixels()
     image = pyvips.Image.new_from_memory(pixels, width, height, source.bands, "ushort")
     return image.copy(interpretation=source.interpretation)
@@ -157,9 +160,11 @@ class _Resampling:
         """Bring one strip of the output about, while the rows of the next are filtered."""
         values = self._interpolate(rows, corner, (top, top + len(out)))
         self._cover(values, top)
-        np.rint(values, out=values)
-        np.clip(values, 0, 65535, out=values)
-        out[...] = values
+        for first in range(0, len(out), FINISHED):
+            rows = values[first : first + FINISHED]
+            np.rint(rows, out=rows)
+            np.clip(rows, 0, 65535, out=rows)
+            out[first : first + FINISHED] = rows
 
     def _reached(self, strip: tuple[int, int]) -> list[tuple[int, int]]:
         """Return the filtered columns [first, end) and rows [first, end) that a strip of the output draws from."""

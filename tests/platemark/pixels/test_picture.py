@@ -8,7 +8,8 @@ import pytest
 import pyvips
 from numpy.typing import NDArray
 
-from platemark.pixels.picture import Picture, to_eight_bits, to_sixteen_bits
+from platemark.pixels.depth import to_eight_bits, to_sixteen_bits
+from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import grey, srgb
 
 Floats = NDArray[np.float64]

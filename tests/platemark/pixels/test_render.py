@@ -204,8 +204,21 @@ def test_a_mirrored_placement_mirrors() -> None:
 
 
 def test_other_formats_are_refused_by_name() -> None:
-    with pytest.raises(ValueError, match=r"expected 'ushort'.*found uchar"):
-        render(pyvips.Image.black(8, 8), Affine.identity(), 8, 8, (0,))
+    with pytest.raises(ValueError, match=r"expected 'ushort' or 'uchar'.*found float"):
+        render(pyvips.Image.black(8, 8).cast("float"), Affine.identity(), 8, 8, (0,))
+
+
+@pytest.mark.parametrize("angle", [0, 1.37, -91])
+@pytest.mark.parametrize("scale", [0.2, 0.57, 1, 1.7])
+def test_eight_bits_come_out_as_if_they_had_been_widened_before(angle: float, scale: float) -> None:
+    array = np.random.default_rng(6).integers(0, 256, (300, 260, 3)).astype(np.uint8)
+    narrow = pyvips.Image.new_from_memory(array.data, 260, 300, 3, "uchar")
+    place = Affine.rotation(angle, about=(130, 150)).then(Affine.scaling(scale))  # its corners are beyond the source
+    from_narrow, from_wide = (
+        array_of(render(source, place, 120, 140, (65535,) * 3))
+        for source in (narrow, image_of(array.astype(np.uint16) * 257))
+    )
+    assert (from_narrow == from_wide).all()
 
 
 def digest() -> str:
