@@ -8,7 +8,8 @@ import json
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import structlog
@@ -72,6 +73,9 @@ class Made:
     encoding: dict[str, str | int | float]
 
 
+Making = tuple[Step, Future[Mapping[str, bytes]]]
+"""The further files of a step, which are being made."""
+
 Shared = dict[str, tuple[Parameters, list[Notice]]]
 
 
@@ -104,7 +108,7 @@ def run_chain(
     progress: Callable[[str], None] = lambda _stage: None,
     seen: Callable[[str, Picture], None] = lambda _stage, _after: None,
 ) -> Made:
-    """Measure and apply each step in turn; the last one writes the file.
+    """Measure and apply each step in turn; the last one writes the file. Further files are made beside that.
 
     Args:
         picture: the scan.
@@ -118,24 +122,26 @@ def run_chain(
         Held: a stage wants a person to decide, or failed; names the stage.
     """
     applied: list[Applied] = []
-    companions: dict[str, bytes] = {}
+    making: list[Making] = []
     leading = ""
-    for step in steps:
-        progress(step.name)
-        reach(f"stage.{step.name}")
-        job.stage = step.name
-        leading = "" if step.found.kind.per_print or (applied and not leading) else f"{leading}/{step.key()}"
-        with _stage_of(step, job):
-            stage = step.found.kind()
-            parameters = _measured(stage, picture, step, job, shared, leading)
-            after = checked_apply(stage, picture, parameters)
-            check_converted_once(picture, after)
-            companions |= _beside(stage.companions(picture, after, parameters), companions)
-        applied.append(Applied(step, parameters, picture.size, after.size))
-        picture = after
-        seen(step.name, after)
-    with _stage_of(steps[-1], job):
-        return _encoded(stage, picture, applied, companions)
+    with ThreadPoolExecutor(1) as beside:
+        for step in steps:
+            progress(step.name)
+            reach(f"stage.{step.name}")
+            job.stage = step.name
+            leading = "" if step.found.kind.per_print or (applied and not leading) else f"{leading}/{step.key()}"
+            with _stage_of(step, job):
+                stage = step.found.kind()
+                parameters = _measured(stage, picture, step, job, shared, leading)
+                after = checked_apply(stage, picture, parameters)
+                check_converted_once(picture, after)
+            making.append((step, beside.submit(stage.companions, picture, after, parameters)))
+            applied.append(Applied(step, parameters, picture.size, after.size))
+            picture = after
+            seen(step.name, after)
+        with _stage_of(steps[-1], job):
+            made = _encoded(stage, picture, applied)
+        return replace(made, companions=_made_beside(making, job))
 
 
 def checked_apply(stage: Stage[Any, Any], picture: Picture, parameters: Parameters) -> Picture:
@@ -202,17 +208,24 @@ def unusable(fault: ValidationError, step: Step, model: type[Parameters]) -> Hel
     return Held(reason.removesuffix("."), remedy="put the ticket right, then drop both in again")
 
 
-def _beside(made: Mapping[str, bytes], before: Mapping[str, bytes]) -> dict[str, bytes]:
-    """Further files of a stage: none may take the place of the export, its manifest or another stage's file."""
-    for ending, data in made.items():
-        if not (isinstance(ending, str) and _ENDING.fullmatch(ending) and isinstance(data, bytes)):
-            raise PluginError(f"it made a further file {ending!r}, which is not bytes under a name such as proof.jpg")
-        if ending in before:
-            raise PluginError(f"it made a further file {ending}, as a stage before it did")
-    return dict(made)
+def _made_beside(making: Sequence[Making], job: Job) -> dict[str, bytes]:
+    """Further files of all stages: none may take the place of the export, its manifest or another stage's file."""
+    companions: dict[str, bytes] = {}
+    for step, files in making:
+        job.stage = step.name
+        with _stage_of(step, job):
+            for ending, data in files.result().items():
+                if not (isinstance(ending, str) and _ENDING.fullmatch(ending) and isinstance(data, bytes)):
+                    raise PluginError(
+                        f"it made a further file {ending!r}, which is not bytes under a name such as proof.jpg"
+                    )
+                if ending in companions:
+                    raise PluginError(f"it made a further file {ending}, as a stage before it did")
+                companions[ending] = data
+    return companions
 
 
-def _encoded(stage: Stage[Any, Any], picture: Picture, applied: list[Applied], companions: dict[str, bytes]) -> Made:
+def _encoded(stage: Stage[Any, Any], picture: Picture, applied: list[Applied]) -> Made:
     if not isinstance(stage, Encoder):
         raise PluginError("it is the last of its chain and does not write a file")
     parameters = applied[-1].parameters
@@ -220,7 +233,7 @@ def _encoded(stage: Stage[Any, Any], picture: Picture, applied: list[Applied], c
     if not (isinstance(data, bytes) and data):
         raise PluginError(f"it made no file but {data!r:.60}")
     profile = stage.embedded(picture, parameters)
-    return Made(data, stage.suffix, picture, profile, tuple(applied), companions, stage.about(parameters))
+    return Made(data, stage.suffix, picture, profile, tuple(applied), {}, stage.about(parameters))
 
 
 def _stage_of(step: Step, job: Job) -> contextlib.AbstractContextManager[None]:

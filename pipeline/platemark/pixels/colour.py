@@ -3,6 +3,7 @@
 import atexit
 import shutil
 import tempfile
+import threading
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
@@ -13,6 +14,8 @@ from numpy.typing import NDArray
 
 from platemark.pixels.ciede2000 import ciede2000
 from platemark.pixels.profiles import Profile, srgb
+
+_writing = threading.Lock()
 
 Intent = Literal["perceptual", "relative", "saturation", "absolute"]
 _STRIP = 128  # rows: some 30 MB of working numbers across A4 at 600 ppi
@@ -128,9 +131,10 @@ def paint(sixteen_bit_srgb: tuple[int, int, int], profile: Profile) -> tuple[int
 
 def profile_file(profile: Profile) -> Path:
     """A file that holds the profile: lcms2 is given profiles by name. Lives as long as the process."""
-    path = _folder() / f"{profile.sha256}.icc"
-    if not path.exists():
-        path.write_bytes(profile.data)
+    with _writing:  # another thread must not meet half of it
+        path = _folder() / f"{profile.sha256}.icc"
+        if not path.exists():
+            path.write_bytes(profile.data)
     return path
 
 

