@@ -26,6 +26,7 @@ if TYPE_CHECKING:  # for mypy and editors; `_HOMES` says the same to Python, and
     from platemark.pixels.picture import Picture
     from platemark.pixels.profiles import Profile, profile_by_hash, srgb
     from platemark.pixels.recolour import recoloured
+    from platemark.pixels.round_trip import round_trip
 
 __all__ = [
     "Affine",
@@ -60,6 +61,7 @@ __all__ = [
     "paint",
     "profile_by_hash",
     "recoloured",
+    "round_trip",
     "sizes_sold",
     "srgb",
     "stamped",
@@ -99,6 +101,7 @@ _HOMES = {
     "paint": "pixels.colour",
     "profile_by_hash": "pixels.profiles",
     "recoloured": "pixels.recolour",
+    "round_trip": "pixels.round_trip",
     "sizes_sold": "config.paper_sizes",
     "srgb": "pixels.profiles",
     "stamped": "pixels.drawing",

@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from platemark import Held, Job, Paper, Parameters, Picture, Profile, Settings, Stage, profile_by_hash
+from platemark import Held, Job, Paper, Parameters, Picture, Profile, Settings, Stage, profile_by_hash, round_trip
 from platemark_stages.converter import check_one_converter, effect_on
 from platemark_stages.proof.families import families_of
 from platemark_stages.proof.figures import figures_of
@@ -52,6 +52,9 @@ class ProofParameters(Parameters):
     profile: str = Field("", description="sha256 of the paper's profile.")
     intent: Literal["perceptual", "relative"] = Field("relative", description="Rendering intent.")
     black_point: bool = Field(default=True, description="Black point compensation.")
+    table: bool | None = Field(
+        None, description="True: simulate goes there and back in one table, not in two conversions as it once did."
+    )
     picture_px: int = Field(0, ge=0, description="Pixels of the proof pictures' longer side; 0 for none.")
     figures: list[str] = Field(
         [], description="What the sheet of losses says: a title, then lines; empty for no sheet."
@@ -80,11 +83,13 @@ class Proof(Stage[ProofSettings, ProofParameters]):
             job.notice("paper", "no profile is configured for the paper, so the colours were left alone")
             return ProofParameters(effect="none")
         _check_is_for_printing(profile, job)
+        effect = effect_on(settings.effect, job.paper)
         parameters = ProofParameters(
-            effect=effect_on(settings.effect, job.paper),
+            effect=effect,
             profile=profile.sha256,
             intent=job.paper.intent,
             black_point=job.paper.black_point,
+            table=True if effect == "simulate" and picture.profile.colour_space == "RGB" else None,
             picture_px=settings.picture_px if settings.picture else 0,
         )
         small = in_small(picture, parameters.picture_px or _MEASURED_PX)
@@ -98,6 +103,9 @@ class Proof(Stage[ProofSettings, ProofParameters]):
         """Convert, if that is asked."""
         if parameters.effect == "convert":
             return _converted(picture, parameters)
+        if parameters.effect == "simulate" and parameters.table:
+            printer = profile_by_hash(parameters.profile)
+            return round_trip(picture, printer, parameters.intent, black_point=parameters.black_point)
         if parameters.effect == "simulate":
             return _converted(picture, parameters).converted(picture.profile)
         return picture
