@@ -133,9 +133,11 @@ def run_chain(
             with _stage_of(step, job):
                 stage = step.found.kind()
                 parameters = _measured(stage, picture, step, job, shared, leading)
-                after = checked_apply(stage, picture, parameters)
+                after = stage.apply(picture, parameters)
+                check_is_picture(after)
+                making.append((step, beside.submit(stage.companions, picture, after, parameters)))
+                check_pixels(picture, after)
                 check_converted_once(picture, after)
-            making.append((step, beside.submit(stage.companions, picture, after, parameters)))
             applied.append(Applied(step, parameters, picture.size, after.size))
             picture = after
             seen(step.name, after)
@@ -151,19 +153,37 @@ def checked_apply(stage: Stage[Any, Any], picture: Picture, parameters: Paramete
         PluginError: what it gave back is no picture, or one without profile, resolution or 16 bits.
     """
     after = stage.apply(picture, parameters)
+    check_is_picture(after)
+    check_pixels(picture, after)
+    return after
+
+
+def check_is_picture(after: object) -> None:
+    """Hold what a stage gave back to be a picture.
+
+    Raises:
+        PluginError: it is none, or one without profile or resolution.
+    """
     if not isinstance(after, Picture):
         raise PluginError(f"it gave back {type(after).__name__}, not a Picture")
     if not isinstance(after.profile, Profile):
         raise PluginError("it dropped the colour profile")
     if not 0 < after.ppi < math.inf:
         raise PluginError(f"it gave back a resolution of {after.ppi} ppi")
-    if after.open is not picture.open:  # made now, so that a fault in them is this stage's, not the next one's
+
+
+def check_pixels(picture: Picture, after: Picture) -> None:
+    """Make the pixels now, so that a fault in them is this stage's, not the next one's.
+
+    Raises:
+        PluginError: they have not 16 bits, or other channels than their profile.
+    """
+    if after.open is not picture.open:
         image = after.open()
         if (image.format, image.bands) != ("ushort", after.profile.bands):
             raise PluginError(
                 f"it gave back {image.bands} channels of {image.format}, not {after.profile.bands} of 16 bits"
             )
-    return after
 
 
 def _measured(

@@ -4,6 +4,7 @@ Turning, cropping and scaling only compose an affine map. The first stage that a
 renders that map in one resampling of the source, so detail is interpolated once.
 """
 
+import threading
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
@@ -169,6 +170,11 @@ class Picture:
         """
         return Picture.of(image, profile or self.profile, self.ppi)
 
+    def later(self, make: Callable[[], pyvips.Image], profile: Profile | None = None) -> "Picture":
+        """As `with_pixels`, with pixels of the same size that are made when somebody first asks for them, and once."""
+        width, height = self.size
+        return Picture.from_source(_Once(make), width, height, profile or self.profile, self.ppi)
+
     def array(self) -> NDArray[np.uint16]:
         """The rendered pixels, shape (rows, columns, channels), 0 to 65535."""
         return _array(self.pixels(), np.uint16)
@@ -192,8 +198,9 @@ class Picture:
 
     def converted(self, profile: Profile, intent: Intent = "relative", *, black_point: bool = True) -> "Picture":
         """The same colours in another profile's space, as near as the intent makes them; see `colour.convert`."""
-        image = convert(self.pixels(), self.profile, profile, intent=intent, black_point=black_point)
-        return self.with_pixels(image, profile)
+        return self.later(
+            lambda: convert(self.pixels(), self.profile, profile, intent=intent, black_point=black_point), profile
+        )
 
     def lab(self) -> NDArray[np.float32]:
         """CIELAB of the rendered pixels, shape (rows, columns, 3), D50, media-relative: for measuring only."""
@@ -250,6 +257,21 @@ class Picture:
             background=list(self.profile.blank),
         )
         return Picture.of(small.copy_memory(), self.profile, self.ppi * scale)
+
+
+class _Once:
+    """Calls a function once, whoever asks, and keeps what it gave."""
+
+    def __init__(self, make: Callable[[], pyvips.Image]) -> None:
+        self._make: Callable[[], pyvips.Image] | None = make
+        self._made: pyvips.Image | None = None
+        self._making = threading.Lock()
+
+    def __call__(self) -> pyvips.Image:
+        with self._making:
+            if self._make:
+                self._made, self._make = self._make(), None  # and with it goes what it was made from
+            return self._made
 
 
 def _array(image: pyvips.Image, kind: type[N]) -> NDArray[N]:

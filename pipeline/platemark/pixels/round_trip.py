@@ -33,7 +33,7 @@ def round_trip(picture: Picture, printer: Profile, intent: Intent = "relative", 
     if picture.profile.colour_space != "RGB":
         raise ValueError(f"a round trip in one table is for RGB, not for {picture.profile.colour_space}")
     table = _table(picture.profile, printer, intent, black_point)
-    return picture.with_pixels(convert(picture.pixels(), table, srgb(), black_point=False), picture.profile)
+    return picture.later(lambda: convert(picture.pixels(), table, srgb(), black_point=False))
 
 
 @lru_cache(maxsize=8)  # all prints of a scan on one paper take the same one

@@ -2,6 +2,8 @@
 
 import math
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 from platemark.pixels.depth import to_eight_bits, to_sixteen_bits
 from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import grey, srgb
+from platemark.testing import picture_of
 
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 180, 120
@@ -333,3 +336,21 @@ def test_a_picture_outlives_what_it_was_made_from() -> None:
     clutter = [np.full((300, 300, 3), n, np.uint16) for n in range(20)]
     assert len(clutter) == 20
     assert np.array_equal(small.array(), noisy(300, 300, 3, 150)[1])
+
+
+def test_what_is_made_later_is_made_once_whoever_asks() -> None:
+    made: list[str] = []
+    both = Barrier(2, timeout=10)
+
+    def make() -> pyvips.Image:
+        made.append("once")
+        return pyvips.Image.black(4, 3, bands=3).cast("ushort")
+
+    later = picture_of(np.ones((3, 4, 3), np.uint16)).later(make)
+    assert later.size == (4, 3)
+    assert not made
+    with ThreadPoolExecutor(2) as threads:
+        seen = list(threads.map(lambda _: (both.wait(), later.array())[1], range(2)))
+    assert made == ["once"]
+    assert not seen[0].any()
+    assert not seen[1].any()
