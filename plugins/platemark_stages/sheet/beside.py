@@ -21,6 +21,8 @@ OPPOSITE = dict(zip(NAMES, (*NAMES[2:], *NAMES[:2]), strict=True))
 APART_MM = 3.0  # edges nearer than this are the two flanks of one
 FAINT_MM = 6.0  # as far as what a JPEG makes of a strong edge reaches, a block of colour, may be taken for a faint one
 HALF = 0.5  # share of a side
+LEVEL = 2  # cells that a line along the pixel grid may climb from rim to rim
+SQUARE = 0.005  # 0.3 degrees: sides of one sheet, with the coarse slopes of the search
 BARE = 0.7  # share of a side beyond which bare lid must show; tape and things laid on it hide the rest
 BEYOND_MM = (1.2, 2.5)  # where to look for it: past most of the shadow, and no wider than a narrow margin of the sheet
 
@@ -116,19 +118,44 @@ def check_outside(look: Look, frame: Frame, others: list[Frame]) -> None:
     Raises:
         Unsure: there is one, and it is not that of a narrow thing lying by itself.
     """
-    # Where a JPEG shows its blocks, those of colour that the edge crosses end up to a block beyond it.
-    near = APART_MM + (BLOCK * look.planes.mm / look.planes.side if any(look.planes.rounding) else 0)
+    near = _near_mm(look)
     for axis, name in enumerate(NAMES):
         if frame.rims[axis]:
             continue
         room = min((_distance(frame, axis, other) for other in others), default=np.inf) * look.planes.mm
-        outer = [edge for edge in _beyond(look, frame, axis, look.found[name]) if near < edge < room]
+        lines = [
+            line
+            for line in look.found[name]
+            if not _between_blocks(look, line) and not _of_scanner(look, frame, axis, line)
+        ]
+        outer = [edge for edge in _beyond(look, frame, axis, lines, OFF_SQUARE) if near < edge < room]
         if not outer:
             continue
         strips = _strips(look, frame, axis, outer, room)
         for edge in outer:
             if not any(start - APART_MM < edge <= end for start, end in strips):
                 raise Unsure(f"A further edge is seen {edge:.0f} mm outside the {name} edge: which is the sheet's?")
+
+
+def _near_mm(look: Look) -> float:
+    """Millimetres within which a further edge is the same edge seen again: as its shadow, or as blocks of a JPEG.
+
+    Blocks of colour that the edge crosses end up to a block beyond it.
+    """
+    return APART_MM + (BLOCK * look.planes.mm / look.planes.side if any(look.planes.rounding) else 0)
+
+
+def echoes(look: Look, frame: Frame, known: list[Frame]) -> bool:
+    """Whether each side of a frame runs beside one of a sheet that is known, or is a rim along which no paper shows."""
+    near = _near_mm(look) / look.planes.mm
+    for axis, line in enumerate(frame.sides):
+        if frame.rims[axis]:
+            continue
+        middle = sum(ends_of(frame, axis)) / 2
+        beside = [other.sides[side] for other in known for side in (axis, (axis + 2) % 4) if not other.rims[side]]
+        if not any(abs(float(line.at(middle)) - float(side.at(middle))) < near for side in beside):
+            return False
+    return not any(frame.rims) or rim_in_doubt(look, frame) is not None
 
 
 def rival_of(look: Look, frame: Frame, axis: int) -> float:
@@ -148,7 +175,9 @@ def rival_of(look: Look, frame: Frame, axis: int) -> float:
 def _strips(look: Look, frame: Frame, axis: int, outer: list[float], room: float) -> list[tuple[float, float]]:
     """Narrow things that lie by themselves outside a side: from where to where, millimetres."""
     mm, colour = look.planes.mm, lid_of(look, frame)
-    begins = [edge for edge in _beyond(look, frame, axis, look.found[OPPOSITE[NAMES[axis]]]) if edge > APART_MM / 2]
+    # It lies as straight as its own other edge, and not as the sheet does.
+    lines = look.found[OPPOSITE[NAMES[axis]]]
+    begins = [edge for edge in _beyond(look, frame, axis, lines, 2 * OFF_SQUARE) if edge > APART_MM / 2]
     # A strip of flat patches shows its near edge from both sides. The far one may be too near to the rim to be seen.
     rim = (frame.box[axis] if axis in (0, 3) else look.turned(axis).shape[0] - frame.box[axis]) * mm
     pairs = [
@@ -164,14 +193,14 @@ def _strips(look: Look, frame: Frame, axis: int, outer: list[float], room: float
     return [(start, end) for start, end in pairs if not bare((start + end) / 2)]
 
 
-def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate]) -> list[float]:
-    """How far outside a side of a frame the lines that run beside it lie, millimetres."""
+def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate], turned: float) -> list[float]:
+    """How far outside a side of a frame the lines lie that run beside it, turned by so much at most; millimetres."""
     away = (-1 if axis in (0, 3) else 1) * look.planes.mm
     side = frame.sides[axis]
     beside = [
         (away * (middle_of(frame, axis, line) - frame.box[axis]), line)
         for line in lines
-        if abs(line.slope - side.slope) < OFF_SQUARE and not _between_blocks(look, line)
+        if abs(line.slope - side.slope) < turned
     ]
     return [
         far
@@ -181,10 +210,22 @@ def _beyond(look: Look, frame: Frame, axis: int, lines: list[Candidate]) -> list
     ]
 
 
+def _of_scanner(look: Look, frame: Frame, axis: int, line: Candidate) -> bool:
+    """Whether a line is made by a sensor column: from rim to rim along the grid, where the sheet is turned.
+
+    The edge of a sheet ends at its corners.
+    """
+    level = abs(line.slope) * max(look.traces.shape) < LEVEL
+    turned = abs(frame.sides[axis].slope) > SQUARE
+    least = HALF * float(line.seen.mean())
+    through = min(float(line.seen[:2].mean()), float(line.seen[-2:].mean())) > least
+    return axis % 2 == 1 and level and turned and through
+
+
 def _between_blocks(look: Look, line: Candidate) -> bool:
     """Whether a line is just where a JPEG makes one by rounding: along a border of its blocks (8 pixels)."""
     off = (line.start * look.planes.side) % 8
-    level = abs(line.slope) * max(look.traces.shape) < 2
+    level = abs(line.slope) * max(look.traces.shape) < LEVEL
     return any(look.planes.rounding) and level and min(off, 8 - off) <= look.planes.side
 
 

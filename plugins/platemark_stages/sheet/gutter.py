@@ -13,6 +13,7 @@ from .evidence import Candidate, Flags
 from .look import Look, ends_of, papers_of, seen_along
 from .planes import Floats
 from .rectangle import LEAST_NET, SMALLEST_MM, Frame
+from .search import STEP
 from .sides import running_net
 
 Doubles = NDArray[np.float64]
@@ -22,6 +23,7 @@ GUTTER_MM = 4.0  # how far beside an edge to look for the lid between two sheets
 GUTTER_REACH_MM = 15.0  # how far to follow it from there
 SHADOW_MM = 1.5  # an edge and its shadow reach as far
 ACROSS = 6  # lines to look along across a margin
+SHORT = 0.25  # of the usual height of a line: it is not there
 GUTTER_SHARE = 0.95  # the lid between two things runs from rim to rim; the lines of a drawing stop in its margins
 
 
@@ -56,13 +58,27 @@ def gutter_of(look: Look, frame: Frame) -> Gutter | None:
                 continue
             if colours is None:
                 # Lid and paper look the same: any edge that runs through from side to side may be one of two sheets.
-                if seen_along(look, frame, axis, line) > THROUGH:
+                if seen_along(look, frame, axis, line) > THROUGH and not _stops_short(cells, line, (first, last), mm):
                     return Gutter(axis, line)
                 continue
             step = _bare_beside(cells, line, (before, after), (first, last), colours, mm)
             if step is not None and not _is_margin(look, frame, axis, middle + step, colours):
                 return Gutter(axis, replace(line, start=line.start + step))
     return None
+
+
+def _stops_short(cells: Floats, line: Candidate, along: tuple[float, float], mm: float) -> bool:
+    """Whether a line ends before both sides of a frame: that of a painting does in its margins, that of a sheet not."""
+    columns = np.arange(max(0, int(along[0])), min(cells.shape[1], int(along[1])))
+    rows = np.rint(np.asarray(line.at(columns.astype(np.float32)))).astype(int)
+    if not len(columns) or rows.min() < STEP or rows.max() >= cells.shape[0] - STEP:
+        return False
+    step = sum(cells[rows + k, columns] - cells[rows - 1 - k, columns] for k in range(STEP))
+    near, far = round(SHADOW_MM / mm), round(GUTTER_MM / mm)
+    size = far - near
+    pieces = np.abs(step[: len(step) // size * size].reshape(-1, size, step.shape[1]).mean(axis=1)).max(axis=1)
+    ends = [np.abs(part.mean(axis=0)).max() for part in (step[near:far], step[-far:-near])]
+    return bool(max(ends) < SHORT * np.median(pieces))
 
 
 def _is_margin(look: Look, frame: Frame, axis: int, middle: float, colours: tuple[Doubles, Doubles]) -> bool:

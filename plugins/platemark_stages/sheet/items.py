@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import lid
-from .beside import APART_MM, out_to_the_lid, rim_in_doubt, rival_of
+from .beside import APART_MM, echoes, out_to_the_lid, rim_in_doubt, rival_of
 from .evidence import Flags
 from .finding import Finding, Unsure
 from .gutter import Gutter, gutter_of
@@ -22,6 +22,9 @@ Doubles = NDArray[np.float64]
 MOST_ITEMS = 6  # more do not fit on an A4 bed with lid between them, unless they are stamps
 AROUND_MM = 1.5  # beside a sheet that is taken off: its shadow goes with it
 LOOSE_MM = 15.0  # a frame around several sheets that do not lie quite in line is out by so much
+HIDDEN = (
+    0.5  # share of a frame in which nothing was found before; of two sheets that overlap so much, one hides the other
+)
 INSIDE = 0.97  # share of a sheet that must lie where nothing else was found; the rest are its own slanted edges
 
 
@@ -65,13 +68,18 @@ def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
         Unsure: sheets overlap, or there are more than six.
     """
     sheets: list[Sheet] = []
+    again: list[Frame] = []
     parts, rest = [Part(look.free)], look
     while parts:
         part = parts.pop()
-        here = _look_into(look, part, sheets)
+        here = _look_into(look, part, sheets, again)
         frame = None if here is None else _next_frame(here, first=not sheets)
         rest = here or rest
         if here is None or frame is None:
+            continue
+        if len(again) < MOST_ITEMS and _seen_again(here, frame, sheets):
+            again.append(frame)
+            parts.append(part)
             continue
         _check_apart(here, frame)
         gutter = gutter_of(here, frame)
@@ -88,9 +96,9 @@ def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
     return Laid(sheets, rest)
 
 
-def _look_into(look: Look, part: Part, sheets: list[Sheet]) -> Look | None:
+def _look_into(look: Look, part: Part, sheets: list[Sheet], again: list[Frame]) -> Look | None:
     """Search a part of the bed without the sheets found so far; None where no sheet has room any more."""
-    known = [sheet.frame for sheet in sheets]
+    known = [*(sheet.frame for sheet in sheets), *again]
     # Where both halves of a frame were empty, it must not be found again.
     if part.split is not None and len(sheets) == part.before:
         known.append(part.split)
@@ -149,6 +157,15 @@ def _check_apart(look: Look, frame: Frame) -> None:
     own = ~_around(look, frame, 0)
     if look.free[own].mean() < INSIDE:
         raise Unsure("Sheets touch or lie upon each other, and where one ends and the next begins is not certain.")
+
+
+def _seen_again(look: Look, frame: Frame, sheets: list[Sheet]) -> bool:
+    """Whether a frame holds nothing but sheets found before: its sides are their shadows, blocks of a JPEG, or rims.
+
+    A second sheet that lies upon another has a side of its own.
+    """
+    own = ~_around(look, frame, 0)
+    return look.free[own].mean() < HIDDEN and echoes(look, frame, [sheet.frame for sheet in sheets])
 
 
 def in_reading_order(items: list[Finding]) -> list[Finding]:
