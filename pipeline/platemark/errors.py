@@ -4,7 +4,9 @@
       ConfigError       the config or a ticket says something that cannot be meant
       PluginError       a stage breaks its contract
       ManifestError     a manifest cannot be read or does not belong to its file
-      StoreError        the disk refuses
+      Refusal           not now: all is where it was, and the same may be tried again
+        StoreError      the disk refuses
+        NoWorkers       nobody is there to do the work
     Held                one scan waits for a person: an outcome, not a fault
 
 Anything else that is raised is our bug: it keeps its traceback and goes to the log.
@@ -92,8 +94,16 @@ class ManifestError(PlatemarkError):
     """A manifest cannot be read, or does not belong to the file beside it."""
 
 
-class StoreError(PlatemarkError):
+class Refusal(PlatemarkError):  # noqa: N818  as NoWorkers: a state of things, not a fault
+    """It cannot be done now; all is where it was, and when what is wrong has been put right it may be tried again."""
+
+
+class StoreError(Refusal):
     """A file could not be kept safely."""
+
+
+class NoWorkers(Refusal):
+    """Nobody is there to do the work."""
 
 
 class Held(Exception):  # noqa: N818  an outcome, not a fault, so not named Error

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 
-from platemark.errors import StoreError
+from platemark.errors import Refusal
 from platemark.flow.delivery import Changing, Outcome, held_outcome
 from platemark.flow.gathered import hold_any
 from platemark.flow.grouping import Bundle, grouped
@@ -25,7 +25,7 @@ def prepare(
     studio: Studio,
     files: Sequence[Path],
     executor: Executor | None = None,
-    workers: int = 1,
+    workers: int | Callable[[], int] = 1,
     progress: Callable[[str, str, str], None] = _silent,
 ) -> Iterator[list[Outcome]]:
     """Make the prints of each file; one that cannot be used is held and the others go on.
@@ -36,7 +36,7 @@ def prepare(
         studio: where to.
         files: scans; those outside `scans/` stay where they are.
         executor: who does the work; without it, this thread.
-        workers: how many scans it works on at once.
+        workers: how many scans it works on at once; where that may change, who tells.
         progress: told scan, print and stage as each stage starts.
 
     Yields:
@@ -44,6 +44,7 @@ def prepare(
 
     Raises:
         StoreError: the disk refuses.
+        NoWorkers: nobody is there any more to do the work.
     """
     clear_up(studio)
     order.listen(progress)
@@ -83,13 +84,13 @@ def _place(works: Sequence[Work], work: Work, told: dict[int, list[Outcome]]) ->
     return next(n for n, one in enumerate(works) if one == work and n not in told)
 
 
-def _outcomes(studio: Studio, work: Work, result: list[Outcome] | Incomplete | StoreError) -> list[Outcome]:
+def _outcomes(studio: Studio, work: Work, result: list[Outcome] | Incomplete | Refusal) -> list[Outcome]:
     """What became of a scan.
 
     Raises:
-        StoreError: the disk refuses.
+        Refusal: the disk refuses, or nobody is there.
     """
-    if isinstance(result, StoreError):
+    if isinstance(result, Refusal):
         raise result
     if isinstance(result, Changing):  # still being written: it must not be moved from under the writer
         return [held_outcome(work if isinstance(work, Path) else work.scan, result)]

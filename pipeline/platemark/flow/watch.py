@@ -14,7 +14,7 @@ from pathlib import Path
 
 import structlog
 
-from platemark.errors import PlatemarkError, StoreError
+from platemark.errors import PlatemarkError, Refusal, StoreError
 from platemark.flow.delivery import Changing, Outcome
 from platemark.flow.gathered import UnfinishedPart, files_of, hold_any
 from platemark.flow.grouping import Bundle
@@ -49,7 +49,7 @@ class Watcher:
         studio: whose scans.
         on_outcome: told what became of each print.
         executor: who does the work.
-        workers: how many scans it works on at once.
+        workers: how many scans it works on at once; where that may change, who tells.
         clock: seconds, never going back.
         stopping: it was told to stop.
     """
@@ -57,7 +57,7 @@ class Watcher:
     studio: Studio
     on_outcome: Callable[[Outcome], None] = lambda _outcome: None
     executor: Executor = field(default_factory=Here)
-    workers: int = 1
+    workers: int | Callable[[], int] = 1
     clock: Callable[[], float] = time.monotonic
     stopping: bool = False
     _bell: Bell = field(default_factory=queue.SimpleQueue)
@@ -137,7 +137,7 @@ class Watcher:
         return ended - begun
 
     def _hand_out(self) -> bool:
-        """Give to the workers what they can take; False where the disk refuses."""
+        """Give to the workers what they can take; False where the disk refuses, or nobody is there."""
         for work in list(self._works):
             if self.stopping or self.dispatcher.is_full:
                 break
@@ -150,15 +150,15 @@ class Watcher:
         return True
 
     def _collect(self) -> bool:
-        """Tell what is done; False where the disk refuses."""
+        """Tell what is done; False where the disk refuses, or nobody is there."""
         self._some_done = False
         refused = False
         for work, result in self.dispatcher.done():
             try:
-                if isinstance(result, StoreError):
+                if isinstance(result, Refusal):
                     raise result
                 self._tell(work, result)
-            except StoreError as fault:
+            except Refusal as fault:
                 refused = True
                 self._works.clear()  # what is refused lets all others go first
                 self._pause(fault.what, fault.remedy)

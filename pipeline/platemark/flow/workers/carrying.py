@@ -5,6 +5,7 @@ originals first, exports, manifests last, and only then the scan leaves its fold
 known here already, or that is held there, is worked on here: what becomes of it depends on what lies in the studio.
 """
 
+import contextlib
 import hashlib
 import tempfile
 from collections.abc import Callable
@@ -22,14 +23,23 @@ from platemark.flow.leaving import leave, leave_together
 from platemark.flow.studio import Studio, ticket_path
 from platemark.flow.telling import tell
 from platemark.flow.workers.order import Order, carry_out, studio_of, work_of
+from platemark.flow.workers.processes import WorkerLost
 from platemark.records import store
 from platemark.records.names import name_key, readable_stem
 
 Asked = ParamSpec("Asked")
 Given = TypeVar("Given")
 
+# Enough for any queue; who dispatches limits how many scans are away at once.
+_MOST_AWAY = 256
+# A machine that is lost takes with it what was sent there; as often as Dask itself gives a call to another.
+_SENDINGS = 4
 # Where in the worker's studio that lies which may lie anywhere here: profiles and the artist's own stages.
 _BROUGHT = Path(".brought")
+
+
+class MachineLost(WorkerLost):
+    """The machine that worked on a scan is gone."""
 
 
 @dataclass(frozen=True)
@@ -65,12 +75,11 @@ class Carried(Executor):
     Args:
         away: whose workers do not see the studio's folders.
         here: whose workers do.
-        workers: how many scans are away at once.
     """
 
-    def __init__(self, away: Executor, here: Executor, workers: int) -> None:
+    def __init__(self, away: Executor, here: Executor) -> None:
         self._away, self._here = away, here
-        self._waiting = ThreadPoolExecutor(workers)
+        self._waiting = ThreadPoolExecutor(_MOST_AWAY)
 
     def submit(self, fn: Callable[Asked, Given], /, *args: Asked.args, **kwargs: Asked.kwargs) -> Future[Given]:
         """Have an order carried out; see `carry_out`."""
@@ -89,10 +98,17 @@ class Carried(Executor):
         studio = studio_of(order)
         parcel = pack(order, studio)
         if not _is_known(order, parcel, studio):
-            answer = self._away.submit(open_and_deliver, parcel).result()
+            answer = self._answer_to(parcel)
             if answer:
                 return unpack(order, parcel, answer, studio)
         return self._here.submit(carry_out, order).result()
+
+    def _answer_to(self, parcel: Parcel) -> Answer | None:
+        """What a machine made of it."""
+        for _ in range(_SENDINGS - 1):
+            with contextlib.suppress(MachineLost):
+                return self._away.submit(open_and_deliver, parcel).result()
+        return self._away.submit(open_and_deliver, parcel).result()
 
 
 def check_can_be_carried(studio_file: Path, config: Config) -> None:

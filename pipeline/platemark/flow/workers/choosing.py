@@ -10,15 +10,16 @@ from platemark.flow.workers.processes import Processes
 
 
 @contextlib.contextmanager
-def workers_of(studio: Studio, *, alone: bool = False) -> Iterator[tuple[Executor, int]]:
-    """Who does the work as [work] says, and how many scans at once; they go home when the block ends.
+def workers_of(studio: Studio, *, alone: bool = False) -> Iterator[tuple[Executor, int | Callable[[], int]]]:
+    """Who does the work as [work] says, and how many scans at once, which may change; they go home when the block ends.
 
     Args:
         studio: whose [work] counts.
         alone: there is only one scan, and nothing after it that a crash could stop: no process is started for it.
 
     Raises:
-        PlatemarkError: the scheduler cannot be reached.
+        NoWorkers: the scheduler cannot be reached, or has no worker.
+        PlatemarkError: Dask is not installed, or the studio's folders cannot be carried.
     """
     config = studio.config
     where = "here" if alone and config.work.where == "processes" else config.work.where
@@ -41,10 +42,14 @@ def _processes(studio: Studio) -> tuple[Executor, int]:
     return executor, work.workers
 
 
-def _dask(studio: Studio) -> tuple[Executor, int]:
+def _dask(studio: Studio) -> tuple[Executor, Callable[[], int]]:
     from platemark.flow.workers.cluster import connect  # noqa: PLC0415 - an extra that few have
 
     return connect(studio.file, studio.config)
 
 
-_KINDS: dict[str, Callable[[Studio], tuple[Executor, int]]] = {"here": _here, "processes": _processes, "dask": _dask}
+_KINDS: dict[str, Callable[[Studio], tuple[Executor, int | Callable[[], int]]]] = {
+    "here": _here,
+    "processes": _processes,
+    "dask": _dask,
+}

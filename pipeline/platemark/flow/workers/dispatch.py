@@ -14,7 +14,7 @@ from pathlib import Path
 
 import structlog
 
-from platemark.errors import Held, StoreError
+from platemark.errors import Held, Refusal
 from platemark.flow.delivery import Outcome
 from platemark.flow.gathered import files_of, hold_any
 from platemark.flow.grouping import Bundle, names_of
@@ -62,20 +62,20 @@ class Dispatcher:
     Attributes:
         studio: whose scans.
         executor: who does it.
-        most: how many scans are in work at once.
+        most: how many scans are in work at once; where that may change, who tells.
         on_done: called, from any thread, when something is done.
     """
 
     studio: Studio
     executor: Executor
-    most: int = 1
+    most: int | Callable[[], int] = 1
     on_done: Callable[[], None] = lambda: None
     _in_work: dict[Future[list[Outcome]], _Errand] = field(default_factory=dict)
 
     @property
     def is_full(self) -> bool:
         """True when everybody has something to do."""
-        return len(self._in_work) >= self.most
+        return len(self._in_work) >= (self.most if isinstance(self.most, int) else self.most())
 
     @property
     def is_idle(self) -> bool:
@@ -89,7 +89,7 @@ class Dispatcher:
 
     def begin(self, work: Work) -> bool:
         """Give a scan or set to a worker; False where it must wait for one that is in work."""
-        errand = self._marked(work) if self.most > 1 else _Errand(work)
+        errand = _Errand(work) if self.most == 1 else self._marked(work)
         if any(errand.may_clash(other) for other in self._in_work.values()):
             return False
         self._submit(errand)
@@ -99,13 +99,13 @@ class Dispatcher:
         """Wait until one is done."""
         wait(self._in_work, return_when="FIRST_COMPLETED")
 
-    def done(self) -> Iterator[tuple[Work, list[Outcome] | Incomplete | StoreError]]:
+    def done(self) -> Iterator[tuple[Work, list[Outcome] | Incomplete | Refusal]]:
         """What is done: the outcomes, or why nothing was done."""
         for future in [future for future in self._in_work if future.done()]:
             errand = self._in_work.pop(future)
             try:
                 result = self._result(errand, future)
-            except StoreError as fault:
+            except Refusal as fault:
                 result = fault
             if result is not None:
                 yield errand.work, result
@@ -115,7 +115,7 @@ class Dispatcher:
         self._in_work[future] = errand
         future.add_done_callback(lambda _future: self.on_done())
 
-    def _result(self, errand: _Errand, future: Future[list[Outcome]]) -> list[Outcome] | Incomplete | StoreError | None:
+    def _result(self, errand: _Errand, future: Future[list[Outcome]]) -> list[Outcome] | Incomplete | Refusal | None:
         """What came of it; None where it was begun anew.
 
         Raises:
@@ -123,7 +123,7 @@ class Dispatcher:
         """
         try:
             return future.result()
-        except (Incomplete, StoreError) as fault:
+        except (Incomplete, Refusal) as fault:
             return fault
         except Exception as fault:  # noqa: BLE001 - a worker that is lost, or a fault of ours, costs one scan
             return self._begin_anew_or_hold(errand, fault)

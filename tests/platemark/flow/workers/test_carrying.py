@@ -24,7 +24,7 @@ EVERYTHING = (
 @pytest.fixture(scope="module")
 def carried() -> Iterator[Carried]:
     """Away are processes that see nothing of the studio; here is this one."""
-    executor = Carried(Processes(2), Here(), 2)
+    executor = Carried(Processes(2), Here())
     yield executor
     executor.shutdown()
 
