@@ -2,6 +2,8 @@
 
 import os
 from dataclasses import dataclass, field, replace
+import hashlib
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from platemark.errors import ManifestError
@@ -115,7 +117,7 @@ def publish(place: Place, made: Made, manifest: bytes) -> Path:
     """Write export, companions and manifest, in this order: the manifest makes them count.
 
     Raises:
-        FileExistsError: somebody took one of the names this moment; nothing of ours is left there.
+        FileExistsError: somebody took one of the names this moment; nothing is left there that is ours alone.
         StoreError: the disk refuses; nothing of ours is left there.
     """
     written: list[Path] = []
@@ -125,10 +127,20 @@ def publish(place: Place, made: Made, manifest: bytes) -> Path:
                 written.append(path)
         store.write_whole(place.manifest, manifest, step="manifest")
     except Exception:
-        for path in written:
-            store.remove(path, step="out.clear")
+        # Another worker, believed lost, may have been given this very scan: then its manifest speaks of our files.
+        if not _is_told_of(place, made):
+            for path in written:
+                store.remove(path, step="out.clear")
         raise
     return place.export(made.suffix)
+
+
+def _is_told_of(place: Place, made: Made) -> bool:
+    """True when there is a manifest, and of these very bytes."""
+    try:
+        return read_manifest(place.manifest).output.sha256 == hashlib.sha256(made.data).hexdigest()
+    except ManifestError:
+        return False
 
 
 def _write(path: Path, data: bytes, step: str) -> bool:

@@ -1,5 +1,8 @@
 """Every export gets a name of its own in `ready/`, and nothing that lies there is overwritten."""
 
+import os
+import subprocess
+import sys
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -7,9 +10,10 @@ from typing import cast
 
 import pytest
 
-from conftest import CONFIG, Bench
+from conftest import BOTH, CONFIG, Bench, until
 from platemark.errors import StoreError
 from platemark.flow.chain import Made
+from platemark.flow.delivery import deliver
 from platemark.flow.placing import Place, find_place, publish
 from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import srgb
@@ -129,3 +133,23 @@ def test_names_never_meet_however_many_scans_share_one(tmp_path):
         publish(place, made(bytes([number])), b"manifest")
     assert len({name_key(name) for name in content(tmp_path)}) == 40
     assert {path.read_bytes() for path in tmp_path.glob("*.jpg")} == {bytes([number]) for number in range(20)}
+
+
+def test_a_worker_that_was_believed_lost_takes_no_export_away_with_it(plain):
+    scan = plain.drop("heron.tif")
+    program = (
+        "import sys; from pathlib import Path; from platemark.flow.delivery import deliver\n"
+        "from platemark.flow.studio import open_studio\n"
+        "print([one.status for one in deliver(open_studio(Path(sys.argv[1])), Path(sys.argv[2]))])"
+    )
+    # It has published the export and not yet the manifest when the scan is given to another.
+    late = {**os.environ, "PLATEMARK_FAILPOINT": "manifest.write:1:sleep=2"}
+    words = [sys.executable, "-c", program, str(plain.file), str(scan)]
+    with subprocess.Popen(words, env=late, stdout=subprocess.PIPE, text=True) as believed_lost:
+        until((plain.root / "ready" / "heron.card.jpg").exists)
+        again = deliver(plain.studio, scan)
+        said, _ = believed_lost.communicate()
+    assert [outcome.status for outcome in again] == ["ready", "ready"]
+    assert said.splitlines()[-1] == "['known', 'known']"
+    assert plain.names("ready") == BOTH
+    assert plain.names("scans") == plain.names("held") == []
