@@ -7,7 +7,6 @@ known here already, or that is held there, is worked on here: what becomes of it
 
 import contextlib
 import hashlib
-import tempfile
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -23,6 +22,7 @@ from platemark.flow.leaving import leave, leave_together
 from platemark.flow.studio import Studio, ticket_path
 from platemark.flow.telling import tell
 from platemark.flow.workers.order import Order, carry_out, studio_of, work_of
+from platemark.flow.workers.own_room import own_room
 from platemark.flow.workers.processes import WorkerLost
 from platemark.records import store
 from platemark.records.names import name_key, readable_stem
@@ -142,8 +142,7 @@ def pack(order: Order, studio: Studio) -> Parcel:
 
 def open_and_deliver(parcel: Parcel) -> Answer | None:
     """Set up the studio, make the prints, and send them back; None where it cannot be decided without the studio."""
-    with tempfile.TemporaryDirectory(prefix="platemark-") as folder:
-        root = Path(folder)
+    with own_room() as root:
         for place, data in parcel.files.items():
             (root / place).parent.mkdir(parents=True, exist_ok=True)
             (root / place).write_bytes(data)
