@@ -25,6 +25,7 @@ from platemark.flow.workers.order import Order, carry_out, studio_of, work_of
 from platemark.flow.workers.own_room import own_room
 from platemark.flow.workers.processes import WorkerLost
 from platemark.records import store
+from platemark.records.making import WHEELS
 from platemark.records.names import name_key, readable_stem
 
 Asked = ParamSpec("Asked")
@@ -52,6 +53,7 @@ class Parcel:
         scans: the scans, relative to it.
         brought: profiles and stage files by their path at home, relative to the worker's studio.
         files: contents by path, relative to the studio's folder.
+        known: what lies at home by content already, and need not be sent back: profiles, stages, platemark itself.
     """
 
     config: Config
@@ -59,6 +61,7 @@ class Parcel:
     scans: tuple[Path, ...]
     brought: dict[Path, Path]
     files: dict[Path, bytes]
+    known: frozenset[Path] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -137,7 +140,8 @@ def pack(order: Order, studio: Studio) -> Parcel:
         files[_place_of(ticket, studio)] = ticket.read_bytes()
     brought = _brought(order.config)
     files |= {place: source.read_bytes() for source, place in brought.items()}
-    return Parcel(order.config, home, tuple(inside), brought, files)
+    known = frozenset(path.relative_to(home) for path in _kept_by_content(order.config))
+    return Parcel(order.config, home, tuple(inside), brought, files, known)
 
 
 def open_and_deliver(parcel: Parcel) -> Answer | None:
@@ -152,7 +156,7 @@ def open_and_deliver(parcel: Parcel) -> Answer | None:
         if any(outcome.status != "ready" for outcome in outcomes):
             return None
         exports = [replace(one, export=one.export and one.export.relative_to(root)) for one in outcomes]
-        return Answer(exports, _made(root, order.config))
+        return Answer(exports, _made(root, order.config, parcel.known))
 
 
 def unpack(order: Order, parcel: Parcel, answer: Answer, studio: Studio) -> list[Outcome]:
@@ -227,12 +231,19 @@ def _moved(parcel: Parcel, root: Path) -> Config:
     )
 
 
-def _made(root: Path, config: Config) -> dict[Path, bytes]:
-    """What came into being there, but for the originals: those lie at home."""
-    kept = [config.folders.originals / kind for kind in ("profiles", "stages", "wheels")]
-    folders = [config.folders.ready, *kept]
-    made = [path for folder in folders if folder.is_dir() for path in folder.iterdir()]
-    return {path.relative_to(root): path.read_bytes() for path in made if not path.name.startswith(".")}
+def _made(root: Path, config: Config, known: frozenset[Path]) -> dict[Path, bytes]:
+    """What came into being there, but for the originals and what is known: those lie at home."""
+    made = [*_files_in(config.folders.ready), *_kept_by_content(config)]
+    return {place: path.read_bytes() for path in made if (place := path.relative_to(root)) not in known}
+
+
+def _kept_by_content(config: Config) -> list[Path]:
+    kinds = ("profiles", "stages", WHEELS)
+    return [path for kind in kinds for path in _files_in(config.folders.originals / kind)]
+
+
+def _files_in(folder: Path) -> list[Path]:
+    return [path for path in folder.iterdir() if not path.name.startswith(".")] if folder.is_dir() else []
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -72,7 +72,7 @@ class Cluster(Executor):
         told.set_running_or_notify_cancel()
         try:
             asked = self._ask(fn, args, kwargs)
-        except NoWorkers as fault:
+        except (NoWorkers, MachineLost) as fault:
             told.set_exception(fault)
             return told
         self._asked.add(asked)
@@ -90,6 +90,7 @@ class Cluster(Executor):
 
         Raises:
             NoWorkers: the scheduler is not there.
+            MachineLost: the worker went away meanwhile.
         """
         with self._one_at_a_time:
             if self._client.status == "closed":
@@ -103,8 +104,8 @@ class Cluster(Executor):
             # What is large goes to a worker ahead: in the call itself the scheduler would hold it, several times over.
             sent = tuple(client.scatter(arg, hash=False) if isinstance(arg, Parcel) else arg for arg in args)
             return executor.submit(call_guarded, self._terms, fn, sent, kwargs)
-        except (OSError, TimeoutError, CancelledError) as fault:
-            raise _no_answer(self._address) from fault
+        except (OSError, TimeoutError, CancelledError) as fault:  # a worker may die while it is being sent to
+            raise self._why_lost() from fault
 
     def _hand_on(self, asked: Future[Any], told: Future[Any]) -> None:
         """Tell what came of it in our words."""
@@ -112,7 +113,7 @@ class Cluster(Executor):
         try:
             answer: Told = asked.result()
         except CancelledError:
-            told.set_exception(self._why_cancelled())
+            told.set_exception(self._why_lost())
         except NoWorkers as fault:
             told.set_exception(fault)
         except Exception as fault:  # noqa: BLE001 - whatever Dask itself fails at
@@ -123,7 +124,7 @@ class Cluster(Executor):
             else:
                 told.set_result(answer.result)
 
-    def _why_cancelled(self) -> Exception:
+    def _why_lost(self) -> NoWorkers | MachineLost:
         if self._client.status != "running":
             return _no_answer(self._address)
         if not self._slots:

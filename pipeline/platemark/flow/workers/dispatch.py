@@ -4,8 +4,6 @@ Delivery finds free names and known contents by looking into folders, so two sca
 have the same content, are never in work together. Nothing else needs a lock.
 """
 
-import hashlib
-import os
 import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, wait
@@ -21,6 +19,7 @@ from platemark.flow.grouping import Bundle, names_of
 from platemark.flow.intake import Incomplete
 from platemark.flow.reasons import why_held
 from platemark.flow.studio import Studio
+from platemark.flow.workers.aftermath import Sample, sample_of, what_became_of
 from platemark.flow.workers.order import carry_out, name_of, order_of
 from platemark.flow.workers.processes import TookTooLong
 
@@ -29,7 +28,6 @@ log = structlog.get_logger("platemark")
 Work = Path | Bundle
 # heron-2 may be a second scan named heron, the second item of one, or a scan that is named so.
 _NUMBER = re.compile(r"-\d+$")
-_SAMPLE = 1 << 16
 
 
 @dataclass
@@ -47,7 +45,7 @@ class _Errand:
     work: Work
     names: frozenset[str] = frozenset()
     roots: frozenset[str] = frozenset()
-    contents: frozenset[object] = frozenset()
+    contents: frozenset[Sample] = frozenset()
     begun: int = 1
 
     def may_clash(self, other: "_Errand") -> bool:
@@ -89,7 +87,7 @@ class Dispatcher:
 
     def begin(self, work: Work) -> bool:
         """Give a scan or set to a worker; False where it must wait for one that is in work."""
-        errand = _Errand(work) if self.most == 1 else self._marked(work)
+        errand = self._marked(work)
         if any(errand.may_clash(other) for other in self._in_work.values()):
             return False
         self._submit(errand)
@@ -123,8 +121,10 @@ class Dispatcher:
         """
         try:
             return future.result()
-        except (Incomplete, Refusal) as fault:
+        except Refusal as fault:
             return fault
+        except Incomplete as fault:
+            return self._made_before(errand) or fault
         except Exception as fault:  # noqa: BLE001 - a worker that is lost, or a fault of ours, costs one scan
             return self._begin_anew_or_hold(errand, fault)
 
@@ -137,16 +137,26 @@ class Dispatcher:
         self._submit(errand)
         return None
 
+    def _made_before(self, errand: _Errand) -> list[Outcome]:
+        """Dask gives the scan of a lost worker to another by itself; the first may have done all but say so."""
+        if any(file.exists() for file in files_of(errand.work)):
+            return []
+        return what_became_of(self.studio, name_of(errand.work), _stems(errand.work), errand.contents)
+
     def _why(self, errand: _Errand, fault: Exception) -> Held:
         return why_held(fault, files_of(errand.work)[0])
 
     def _marked(self, work: Work) -> _Errand:
         """An errand with what no two that are in work may share."""
         files = files_of(work)
-        stems = {file.stem for file in files} | ({work.name} if isinstance(work, Bundle) else set())
-        names = {key for stem in stems for key in names_of(stem, self.studio.plugins)}
+        names = {key for stem in _stems(work) for key in names_of(stem, self.studio.plugins)}
         roots = {root for name in names for root in _roots(name)}
-        return _Errand(work, frozenset(names), frozenset(roots), frozenset(_sample(file) for file in files))
+        return _Errand(work, frozenset(names), frozenset(roots), frozenset(sample_of(file) for file in files))
+
+
+def _stems(work: Work) -> set[str]:
+    """What the files of a scan or set are called, and the set."""
+    return {file.stem for file in files_of(work)} | ({work.name} if isinstance(work, Bundle) else set())
 
 
 def _roots(name: str) -> Iterator[str]:
@@ -155,17 +165,3 @@ def _roots(name: str) -> Iterator[str]:
     while (shorter := _NUMBER.sub("", name)) != name:
         name = shorter
         yield name
-
-
-def _sample(file: Path) -> tuple[int, str]:
-    """Size and a hash of both ends and the middle: alike for files of the same content, and hardly for others."""
-    digest = hashlib.sha256()
-    try:
-        with file.open("rb") as stream:
-            size = stream.seek(0, os.SEEK_END)
-            for start in (0, size // 2, max(0, size - _SAMPLE)):
-                stream.seek(start)
-                digest.update(stream.read(_SAMPLE))
-    except OSError:  # the worker will say what is wrong with it
-        return -1, str(file)
-    return size, digest.hexdigest()

@@ -7,9 +7,11 @@ from concurrent.futures import Executor, Future
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from conftest import Bench, sheet_scan, write_scan
+from conftest import BOTH, Bench, sheet_scan, write_scan
 from platemark.errors import Held
 from platemark.flow.delivery import Changing
 from platemark.flow.gathered import UnfinishedPart
@@ -50,6 +52,19 @@ class Never(Executor):
         """Take it."""
         del fn, args, kwargs
         return Future()
+
+
+@pytest.mark.parametrize(("paper", "status"), [(None, "ready"), (sheet_scan() * 0 + 200, "held")])
+def test_what_a_worker_made_that_was_lost_before_it_could_say_so_is_told(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, paper: NDArray[np.uint8] | None, status: str
+) -> None:
+    monkeypatch.setenv("PLATEMARK_FAILPOINT", "done:1:kill")  # the last step of a delivery
+    scan = bench.drop("heron.tif", paper)
+    with Processes(1) as executor:
+        outcomes = next(iter(prepare(bench.studio, [scan], executor)))
+    assert {(outcome.scan, outcome.status) for outcome in outcomes} == {("heron.tif", status)}
+    assert bench.names("scans") == []
+    assert bench.names("ready") == (BOTH if status == "ready" else [])
 
 
 @pytest.fixture
