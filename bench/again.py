@@ -8,6 +8,7 @@ was moved and its config deleted.
 """
 
 import argparse
+import contextlib
 import hashlib
 import locale
 import os
@@ -15,7 +16,8 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +72,7 @@ class Condition:
     Attributes:
         told: what it is.
         around: variables of the environment.
-        config: lines that the config gets besides, such as another kind of worker.
+        config: lines that the config gets besides, such as another kind of worker; ADDRESS is a scheduler's.
         folder: where it works, below the temporary folder.
     """
 
@@ -100,6 +102,13 @@ def is_installed(name: str) -> bool:
     return True
 
 
+WORKERS = {
+    "here": 'where = "here"',
+    "processes": 'where = "processes"',
+    "dask, shared folders": 'where = "dask"\nscheduler = "ADDRESS"\nfolders = "shared"',
+    "dask, carried": 'where = "dask"\nscheduler = "ADDRESS"\nfolders = "carried"',
+}
+
 # A further kind of thing that must not matter is a further line here.
 CONDITIONS = [
     Condition("as things are"),
@@ -113,6 +122,7 @@ CONDITIONS = [
     *(Condition(f"time zone {zone}", {"TZ": zone}) for zone in ("Pacific/Auckland", "America/St_Johns")),
     *(Condition(f"locale {name}", {"LC_ALL": name, "LANG": name}) for name in LOCALES if is_installed(name)),
     *(Condition(f"hash seed {seed}", {"PYTHONHASHSEED": seed}) for seed in ("0", "1", "4711")),
+    *(Condition(f"workers: {kind}", config=f"\n[work]\n{lines}\n") for kind, lines in WORKERS.items()),
     Condition("a folder with blanks and accents", folder="héron, à l'aube/deux  mots"),
     Condition("a deep folder, another home", {"HOME": "/nowhere"}, folder="/".join("abcdefghijklmnop")),
     Condition(
@@ -135,7 +145,7 @@ def main() -> None:
         text = text.replace('sheet = "A4"', 'sheet = "A4"\npaper = "test"')
         text += PAPER.format(profile=told.printer.resolve())
     scans = [path.resolve() for path in told.scans]
-    with tempfile.TemporaryDirectory(prefix="platemark-again-") as name:
+    with tempfile.TemporaryDirectory(prefix="platemark-again-") as name, scheduler(told.only) as address:
         root = Path(name)
         first = made_in(root / "first", scans, text, Condition("first"))
         (root / "first" / "platemark.toml").unlink()
@@ -143,7 +153,7 @@ def main() -> None:
         print(f"{len(scans)} scans, {len(first)} exports\n\n| condition | made anew | made again |\n|---|---|---|")
         for condition in (one for one in CONDITIONS if told.only in one.told):
             place = root / "other" / condition.folder
-            anew = made_in(place, scans, text, condition)
+            anew = made_in(place, scans, text, replace(condition, config=condition.config.replace("ADDRESS", address)))
             same = sum(anew.get(export) == digest for export, digest in first.items())
             said = run(["reproduce", "--all", str(moved / "ready")], place, condition.around).strip().splitlines()
             again = next(line for line in said if line.endswith(" identical"))
@@ -151,6 +161,18 @@ def main() -> None:
             for line in (line for line in said if "DIFFERS" in line):
                 print(line, file=sys.stderr)
             shutil.rmtree(root / "other")
+
+
+@contextlib.contextmanager
+def scheduler(only: str) -> Iterator[str]:
+    """Two Dask workers on the loopback, where a condition that is tried asks for them; the address of their scheduler."""
+    if not any("ADDRESS" in one.config and only in one.told for one in CONDITIONS):
+        yield ""
+        return
+    from distributed import LocalCluster
+
+    with LocalCluster(2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0") as cluster:
+        yield cluster.scheduler_address
 
 
 def made_in(folder: Path, scans: list[Path], text: str, condition: Condition) -> dict[str, str]:

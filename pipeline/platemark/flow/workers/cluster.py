@@ -17,8 +17,10 @@ import structlog
 
 from platemark.config.model import Config
 from platemark.errors import NoWorkers, PlatemarkError
-from platemark.flow.workers.carrying import Carried, MachineLost, Parcel, check_can_be_carried
+from platemark.flow.workers.carrying import Carried
+from platemark.flow.workers.cluster_troubles import MachineLost, in_our_words, machine_lost, no_answer, nobody
 from platemark.flow.workers.guarded import Told, call_guarded, terms_of
+from platemark.flow.workers.parcel import Parcel, check_can_be_carried
 from platemark.flow.workers.processes import Processes
 
 log = structlog.get_logger("platemark")
@@ -55,7 +57,7 @@ class Cluster(Executor):
             self._client.wait_for_workers(1, timeout=_PATIENCE)
         except TimeoutError as fault:
             self._client.close()
-            raise _nobody(self._address) from fault
+            raise nobody(self._address) from fault
         self._slots = self._count()
         threading.Thread(target=self._look_after, daemon=True).start()
 
@@ -99,7 +101,7 @@ class Cluster(Executor):
                 self._executor = self._client.get_executor(pure=False)
             client, executor = self._client, self._executor
         if client.status != "running":
-            raise _no_answer(self._address)
+            raise no_answer(self._address)
         try:
             # What is large goes to a worker ahead: in the call itself the scheduler would hold it, several times over.
             sent = tuple(client.scatter(arg, hash=False) if isinstance(arg, Parcel) else arg for arg in args)
@@ -117,7 +119,7 @@ class Cluster(Executor):
         except NoWorkers as fault:
             told.set_exception(fault)
         except Exception as fault:  # noqa: BLE001 - whatever Dask itself fails at
-            told.set_exception(_in_our_words(fault))
+            told.set_exception(in_our_words(fault))
         else:
             if answer.fault:
                 told.set_exception(answer.fault)
@@ -126,10 +128,10 @@ class Cluster(Executor):
 
     def _why_lost(self) -> NoWorkers | MachineLost:
         if self._client.status != "running":
-            return _no_answer(self._address)
+            return no_answer(self._address)
         if not self._slots:
-            return _nobody(self._address)
-        return _machine_lost("is gone, and what was sent to it")
+            return nobody(self._address)
+        return machine_lost("is gone, and what was sent to it")
 
     def _look_after(self) -> None:
         """Count the workers; when all have been gone for long, nothing waits for them any longer."""
@@ -186,36 +188,4 @@ def _connected(address: str) -> Any:  # noqa: ANN401 - Dask has no types
     try:
         return Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError) as fault:
-        raise _no_answer(address) from fault
-
-
-def _in_our_words(fault: Exception) -> Exception:
-    """What Dask failed at; by name, so that Dask need not be loaded where it is not used."""
-    if type(fault).__name__ == "KilledWorker":
-        return _machine_lost("and those that were given it after that one ended")
-    return NoWorkers(
-        f"the Dask workers cannot take it ({type(fault).__name__}: {fault})",
-        remedy="install the same platemark, with its cluster extra, for the scheduler and on all machines",
-    )
-
-
-def _machine_lost(how: str) -> MachineLost:
-    return MachineLost(
-        f"the machine that worked on it {how}",
-        remedy="see that the machines stay on and have memory enough, then drop the scan in again",
-    )
-
-
-def _no_answer(address: str) -> NoWorkers:
-    return NoWorkers(
-        f"no Dask scheduler answers at {address}",
-        remedy="start it (dask scheduler) and its workers (dask worker), or put the address right in [work]; "
-        "nothing was lost",
-    )
-
-
-def _nobody(address: str) -> NoWorkers:
-    return NoWorkers(
-        f"the Dask scheduler at {address} has no workers",
-        remedy=f"start one on each machine that shall work: dask worker {address}; nothing was lost",
-    )
+        raise no_answer(address) from fault

@@ -10,8 +10,9 @@ from conftest import CONFIG, Bench, sheet_scan, with_paper_and_own_stage
 from platemark.config.model import Config
 from platemark.errors import PlatemarkError
 from platemark.flow.prepare import prepare
-from platemark.flow.workers.carrying import Carried, check_can_be_carried
+from platemark.flow.workers.carrying import Carried
 from platemark.flow.workers.here import Here
+from platemark.flow.workers.parcel import check_can_be_carried
 from platemark.flow.workers.processes import Processes
 
 EVERYTHING = (
