@@ -268,7 +268,7 @@ class Delivery:
 def keep_and_open(
     studio: Studio, scan: Path, ticket: Ticket, meanwhile: Callable[[Picture], None] = lambda _picture: None
 ) -> tuple[Opening, store.Kept, Picture]:
-    """Read a scan to its end while it is copied into the archive, and open that copy.
+    """Read a scan to its end while it is copied into the archive beside platemark itself, and open that copy.
 
     Args:
         studio: where to.
@@ -288,6 +288,8 @@ def keep_and_open(
         decoding = beside.submit(decode_to_the_end, scan, opening)
         beside.submit(lambda: meanwhile(replace(decoding.result(), sheet_mm=sheet_mm)))
         kept = store.keep_original(scan, studio.originals, when=decoding.result)
+        for wheel in this_engine().wheels:  # years later it is there, whoever offers platemark then
+            store.keep_by_content(wheel, studio.originals / WHEELS, ".whl")
     archived = replace(open_picture(kept.path, opening), sheet_mm=sheet_mm)
     archived.facts.update(decoding.result().facts)
     return opening, kept, archived
@@ -346,9 +348,7 @@ def _prints_wanted(studio: Studio, scan: Path, ticket: Ticket) -> list[str]:
 
 
 def _archive_what_it_needs(studio: Studio, opening: Opening, job: Job, steps: list[Step]) -> None:
-    """Profiles, the sources of the artist's own stages, and platemark itself, by content, beside the originals."""
-    for wheel in this_engine().wheels:
-        store.keep_by_content(wheel, studio.originals / WHEELS, ".whl")
+    """Profiles and the sources of the artist's own stages, by content, beside the originals."""
     profiles = [opening.profile] + ([job.paper.profile] if job.paper.profile else [])
     for profile in profiles:
         store.keep_by_content(profile.data, studio.originals / "profiles", ".icc")

@@ -7,11 +7,13 @@ installing adds or words otherwise: compiled files, start scripts, all of `*.dis
 
 import base64
 import csv
+import email.parser
 import hashlib
 import importlib.metadata
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from email.message import Message
 from importlib.metadata import Distribution
 from pathlib import Path
 
@@ -107,7 +109,7 @@ def pinned(distribution: Distribution) -> Pinned:
     """Name, version and content of an installed distribution."""
     rows = sorted(",".join(row) for row in _content(distribution))
     digest = hashlib.sha256("\n".join(rows).encode()).hexdigest() if rows else "none"
-    told = distribution.metadata  # parsed anew each time it is asked for
+    told = _head(distribution)
     return Pinned(normal_name(told["Name"]), told["Version"], digest)
 
 
@@ -129,6 +131,12 @@ def _content(distribution: Distribution) -> Iterator[list[str]]:
             yield row
 
 
+def _head(distribution: Distribution) -> Message:
+    """Its metadata without the description below, which is often a whole manual and takes most of the time to read."""
+    text = distribution.read_text("METADATA") or distribution.read_text("PKG-INFO") or ""
+    return email.parser.HeaderParser().parsestr(text.partition("\n\n")[0])
+
+
 def _record_hash(path: Path, mode: str) -> str:
     """As RECORD writes it. Source: packaging.python.org, "Recording installed projects": urlsafe base64, no padding."""
     with path.open("rb") as file:
@@ -137,7 +145,7 @@ def _record_hash(path: Path, mode: str) -> str:
 
 
 def _requirements(distribution: Distribution, extras: frozenset[str]) -> Iterator[tuple[str, frozenset[str]]]:
-    for words in distribution.metadata.get_all("Requires-Dist") or []:
+    for words in _head(distribution).get_all("Requires-Dist") or []:
         requirement, _, condition = words.partition(";")
         only_for = {normal_name(extra) for extra in _EXTRA.findall(condition)}
         found = _REQUIREMENT.match(requirement)

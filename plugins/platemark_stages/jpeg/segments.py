@@ -11,9 +11,9 @@ import struct
 from dataclasses import dataclass
 from fractions import Fraction
 from hashlib import sha256
+from html import escape
 from typing import TYPE_CHECKING, Final
 from uuid import UUID
-from xml.sax.saxutils import escape
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -277,7 +277,7 @@ def _xmp(metadata: Metadata, instance: str) -> bytes:
         ("xmpMM:InstanceID", instance, "{}"),
         ("xmpMM:OriginalDocumentID", metadata.original_id, "{}"),
     ]
-    lines = [f"<{n}>{form.format(escape(_legible(text)))}</{n}>\n" for n, text, form in properties if text]
+    lines = [f"<{n}>{form.format(escape(_legible(text), quote=False))}</{n}>\n" for n, text, form in properties if text]
     packet = (
         '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
         '<x:xmpmeta xmlns:x="adobe:ns:meta/">\n'

@@ -15,7 +15,7 @@ from packaging.utils import canonicalize_name, parse_wheel_filename
 import platemark
 import platemark_stages
 from conftest import Bench
-from platemark.records.distributions import damaged_files, installed, installed_in, pinned
+from platemark.records.distributions import _head, damaged_files, installed, installed_in, pinned
 from platemark.records.making import making_of, this_engine
 from platemark.records.manifest import read_manifest
 from platemark.records.store import sha256_of
@@ -50,6 +50,12 @@ def test_every_distribution_that_platemark_needs_is_written_down_and_none_of_the
     assert [one.name for one in making.wheels] == ["platemark"]
     for one in making.wheels:
         assert sha256_of(bench.root / "originals" / "wheels" / f"{one.sha256}.whl") == one.sha256
+
+
+def test_what_is_read_of_a_distribution_without_its_description_is_what_python_itself_reads() -> None:
+    for found in importlib.metadata.distributions():
+        for key in ("Name", "Version", "Requires-Dist"):
+            assert _head(found).get_all(key) == found.metadata.get_all(key), found.name
 
 
 def test_the_archived_wheel_is_one_that_pip_installs_and_holds_all_that_runs(tmp_path: Path) -> None:

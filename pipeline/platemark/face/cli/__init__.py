@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 import click
 
+from platemark.face.cli.loading import loading
+
 
 class _Home(NamedTuple):
     """Where a command lives, and its first line for the list of commands."""
@@ -24,7 +26,7 @@ _HOMES = {
     "demo": _Home("demonstrate", "Make prints of invented artwork, to look at."),
     "doctor": _Home("examine", "Say whether all is well around a studio."),
     "find": _Home("find", "Tell what lies on FILES, without making anything."),
-    "init": _Home("make", "Make a studio in FOLDER, or here."),
+    "init": _Home("new_studio", "Make a studio in FOLDER, or here."),
     "new-stage": _Home("stages", "Write a working stage, and its test."),
     "pathtest": _Home("helps", "Make a page that tests the way to the printer."),
     "prepare": _Home("make", "Make the prints of FILES, once and now."),
@@ -49,7 +51,8 @@ class _Commands(click.Group):
         """The command of this name, loaded now."""
         if cmd_name not in _HOMES:
             return None
-        home = import_module(f"{__name__}.{_HOMES[cmd_name].module}")
+        with loading():
+            home = import_module(f"{__name__}.{_HOMES[cmd_name].module}")
         command: click.Command = getattr(home, f"{cmd_name.replace('-', '_')}_command")
         return command
 

@@ -1,31 +1,19 @@
-"""Commands that make prints: init, prepare."""
+"""The command that makes prints of named files: prepare."""
 
 from pathlib import Path
 
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
+from platemark.face.cli.loading import loading
 from platemark.face.cli.options import config_option
 from platemark.face.cli.saying import console, readable_errors, say, show_outcomes
 from platemark.face.log import printable, start_log
-from platemark.face.setting_up import set_up
 from platemark.flow.delivery import Outcome
 from platemark.flow.holder import sole_worker
 from platemark.flow.prepare import prepare, works_in
 from platemark.flow.studio import Studio, open_studio
 from platemark.flow.workers.choosing import workers_of
-
-
-@click.command("init")
-@click.argument("folder", type=click.Path(file_okay=False, path_type=Path), default=Path())
-def init_command(folder: Path) -> None:
-    """Make a studio in FOLDER, or here.
-
-    A studio is four folders and a commented config.
-    """
-    with readable_errors():
-        config = set_up(folder)
-    say(f"Ready: {config}. Look through it, then start watch in that folder.")
 
 
 @click.command("prepare")
@@ -49,7 +37,8 @@ def prepare_command(files: tuple[Path, ...], config: Path, *, check: bool) -> No
 
 def open_for_work(config: Path) -> Studio:
     """The studio of a config, its folders made and its log begun."""
-    studio = open_studio(config)
+    with loading():
+        studio = open_studio(config)
     studio.make_folders()
     start_log(studio.config.log.file, studio.config.log.level, quiet=True)
     for why in studio.plugins.refused.values():

@@ -20,7 +20,7 @@ from platemark.face.log import log_file, printable
 if TYPE_CHECKING:  # a command that makes nothing does without the engine
     from platemark.flow.delivery import Outcome
 
-console = Console()
+console = Console(emoji=False)  # ":leaf:" in a name of a file is no picture of a leaf
 _STYLES = {"ready": "green", "known": "dim", "held": "yellow", "waiting": "yellow"}
 _SAID = {"ready": "ready", "known": "made before", "held": "held", "waiting": "waiting"}
 

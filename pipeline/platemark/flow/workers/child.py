@@ -5,6 +5,7 @@ does not work on in a studio that somebody else may hold by then.
 """
 
 import contextlib
+import gc
 import logging
 import os
 import queue
@@ -34,6 +35,8 @@ def main() -> None:
     threading.Thread(target=_take_calls, args=(calls,), daemon=True).start()
     limit_memory(int(os.environ.get("PLATEMARK_WORKER_MEMORY", "0")))
     load_plugins(None)  # so that the first scan need not wait for it
+    gc.freeze()
+    gc.enable()
     teller.tell("there", None)
     while True:
         _answer(calls.get(), teller)

@@ -4,7 +4,7 @@ import contextlib
 import locale
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from platemark.config.model import Config
@@ -44,8 +44,10 @@ class Order:
 
 
 def order_of(studio: Studio, files: tuple[Path, ...]) -> Order:
-    """The order for a scan or a set."""
-    return Order(studio.file.absolute(), studio.config, tuple(file.absolute() for file in files))
+    """The order for a scan or a set; where this process carries it out itself, it has the studio open already."""
+    global _studio  # noqa: PLW0603
+    _studio = replace(studio, file=studio.file.absolute())
+    return Order(_studio.file, studio.config, tuple(file.absolute() for file in files))
 
 
 def carry_out(order: Order) -> list[Outcome]:

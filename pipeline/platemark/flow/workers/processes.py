@@ -26,7 +26,8 @@ log = structlog.get_logger("platemark")
 Asked = ParamSpec("Asked")
 Given = TypeVar("Given")
 
-_COMMAND = "from platemark.flow.workers.child import main; main()"
+# What is loaded stays, so the garbage collector need not look through it again and again.
+_COMMAND = "import gc; gc.disable(); from platemark.flow.workers.child import main; main()"
 # Loading all libraries from a slow disk, at most; a worker that has not said a word by then never will.
 _START = 120.0
 
