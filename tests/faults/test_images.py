@@ -67,6 +67,77 @@ def test_f56_a_scan_that_lacks_no_more_than_its_last_row_is_incomplete(tmp_path:
     assert isinstance(held(path), Incomplete)
 
 
+@pytest.mark.parametrize("progressive", [False, True])
+def test_f56_a_jpeg_whose_end_was_lost_and_that_was_closed_again_is_not_filled_up_with_grey(
+    tmp_path: Path, *, progressive: bool
+) -> None:
+    path = jpeg(tmp_path / "heron.jpg", noise(rows=200), progressive=progressive)
+    path.write_bytes(path.read_bytes()[:-200] + b"\xff\xd9")  # the end of the image (ITU T.81, B.1.1.3)
+    assert isinstance(held(path), Incomplete)
+
+
+def test_f76_idle_bytes_inside_a_jpeg_that_decoders_warn_of_do_no_harm(tmp_path: Path) -> None:
+    path = jpeg(tmp_path / "heron.jpg", noise())
+    before, data = opened(path), path.read_bytes()
+    at = data.index(b"\xff\xdb")
+    path.write_bytes(data[:at] + b"\0\0\0" + data[at:])
+    assert np.array_equal(opened(path), before)
+
+
+def test_f56_a_strip_of_jpeg_in_a_tiff_that_lost_its_end_is_not_filled_up_with_grey(tmp_path: Path) -> None:
+    path = tiff(tmp_path / "heron.tif", noise(rows=64), compression="jpeg", rowsperstrip=16)
+    data = bytearray(path.read_bytes())
+    with tifffile.TiffFile(path) as file:
+        end = file.pages[0].dataoffsets[1] + file.pages[0].databytecounts[1]
+    data[end - 102 : end] = b"\xff\xd9" + bytes(100)
+    path.write_bytes(data)
+    assert isinstance(held(path), Incomplete)
+
+
+def test_f57_a_damaged_tile_is_not_taken_for_a_black_one(tmp_path: Path) -> None:
+    path = tiff(tmp_path / "heron.tif", noise(8, 3, 128, 128), tile=(64, 64), compression="zlib")
+    data = bytearray(path.read_bytes())
+    with tifffile.TiffFile(path) as file:
+        at = file.pages[0].dataoffsets[2]
+    data[at : at + 20] = bytes(20)
+    path.write_bytes(data)
+    assert isinstance(held(path), Incomplete)
+
+
+@pytest.mark.parametrize("options", [{"rowsperstrip": 8}, {"tile": (16, 16)}], ids=["strips", "tiles"])
+def test_f60_a_tiff_that_claims_more_rows_than_it_has_strips_for_is_incomplete(
+    tmp_path: Path, options: dict[str, object]
+) -> None:
+    path = tiff(tmp_path / "heron.tif", noise(8, 3, 64, 64), **options)
+    with tifffile.TiffFile(path, mode="r+b") as file:
+        file.pages[0].tags["ImageLength"].overwrite(100)
+    assert isinstance(held(path), Incomplete)
+
+
+def test_f60_a_jpeg_that_claims_more_pixels_than_it_has_bits_for_takes_no_memory(tmp_path: Path) -> None:
+    path = jpeg(tmp_path / "heron.jpg", noise(), progressive=True)
+    data = bytearray(path.read_bytes())
+    at = data.index(b"\xff\xc2")  # SOF2: height and width, 16 bits each (ITU T.81, B.2.2)
+    data[at + 5 : at + 9] = struct.pack(">HH", 20_000, 20_000)
+    path.write_bytes(data)
+    program = "try: decode_to_the_end(Path(sys.argv[1]), examine(Path(sys.argv[1]), Scanner()))\n"
+    grown = peak_growth(program + "except Held: pass\nelse: raise SystemExit('opened')", str(path))
+    assert grown < 50e6  # its coefficients would take 2.4 GB
+
+
+def test_f61_a_scan_of_a_shape_that_no_scan_has_is_held(tmp_path: Path) -> None:
+    assert "20000 by 30 pixels" in held(png(tmp_path / "heron.png", noise(8, 3, 30, 20_000))).reason
+
+
+@pytest.mark.parametrize(("packing", "name"), [("lzma", "LZMA"), ("zstd", "Zstandard")])
+def test_f65_a_tiff_packed_in_a_way_that_is_not_read_is_held_and_the_way_named(
+    tmp_path: Path, packing: str, name: str
+) -> None:
+    caught = held(tiff(tmp_path / "heron.tif", noise(), compression=packing))
+    assert f"not read here ({name})" in caught.reason
+    assert not isinstance(caught, Incomplete)
+
+
 @pytest.mark.parametrize("kind", ["zlib", "png"])  # the two whose packing has a checksum
 def test_f57_a_flipped_bit_in_packed_pixels_is_incomplete(tmp_path: Path, kind: str) -> None:
     path = whole(tmp_path / "heron", kind)

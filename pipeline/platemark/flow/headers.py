@@ -1,6 +1,7 @@
 """What a file says of itself before any pixel is decoded: its kind, pages, form and resolution."""
 
 import io
+import os
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ from PIL import Image
 
 from platemark.flow import tiff_tags as tiff
 from platemark.flow.density import Density
+from platemark.flow.tiff_places import PLACES, are_all_there
 from platemark.flow.tiff_tags import CutShort, TagReader, Tags
 
 # Our own limit (config, max_megapixels) is checked before decoding; Pillow's would refuse an honest
@@ -27,11 +29,23 @@ _MAGIC = {
     b"\xff\xd8\xff": "JPEG",
 }
 _DENSITY = frozenset({tiff.X_RESOLUTION, tiff.Y_RESOLUTION, tiff.RESOLUTION_UNIT})
-_PIXELS = ((tiff.STRIP_OFFSETS, tiff.STRIP_BYTES), (tiff.TILE_OFFSETS, tiff.TILE_BYTES))
 _FORM = frozenset(
-    {tiff.BITS, tiff.PHOTOMETRIC, tiff.EXTRA_SAMPLES, tiff.SAMPLE_FORMAT, tiff.WHITE_POINT, tiff.ICC_PROFILE}
+    {
+        tiff.BITS,
+        tiff.COMPRESSION,
+        tiff.PHOTOMETRIC,
+        tiff.EXTRA_SAMPLES,
+        tiff.SAMPLE_FORMAT,
+        tiff.WHITE_POINT,
+        tiff.ICC_PROFILE,
+    }
 )
-_WANTED = _DENSITY | _FORM | frozenset(tag for pair in _PIXELS for tag in pair)
+_WANTED = _DENSITY | _FORM | PLACES
+# ITU-T T.81: each block of 8 x 8 pixels takes a bit at least; with arithmetic coding less, but no scanner has that.
+_PIXELS_PER_BYTE = 512
+# TIFF 6.0 and its supplements: none, fax of three kinds, LZW, JPEG of two kinds, deflate of two, PackBits; WebP.
+_READ = {1, 2, 3, 4, 5, 6, 7, 8, 32773, 32946, 50001}
+_UNREAD = {34661: "JBIG", 34712: "JPEG 2000", 34887: "LERC", 34925: "LZMA", 50000: "Zstandard", 50002: "JPEG XL"}
 _UNITS_PER_INCH = {2: 1.0, 3: 2.54}  # TIFF 6.0 and Exif: inch, centimetre
 _JFIF_UNITS_PER_INCH = {1: 1.0, 2: 2.54}
 _INCH = 2  # what TIFF 6.0 and Exif mean when they say nothing
@@ -56,6 +70,8 @@ class Header:
         lab: how its pixels are CIELAB, if they are; "other" is another encoding or another white than D50.
         numbers: what its pixels are written in when it is not 1 to 16 bits: "32 bit floating point numbers".
         unexplained_channel: it has a channel more than its colours need and does not say what it means.
+        tiled: its pixels lie in tiles.
+        unread: how its pixels are packed, where that is not read: "LZMA".
     """
 
     kind: str
@@ -66,6 +82,8 @@ class Header:
     lab: LabKind | None = None
     numbers: str | None = None
     unexplained_channel: bool = False
+    tiled: bool = False
+    unread: str | None = None
 
 
 def kind_of(path: Path) -> str | None:
@@ -97,8 +115,9 @@ def _of_tiff(file: BinaryIO, page: int | None) -> Header:
         raise CutShort
     index = page - 1 if page and page <= len(directories) > 1 else 0
     tags = reader.tags(directories[index], _WANTED)
-    if _end_of_pixels(tags) > reader.size:
+    if not are_all_there(tags, reader.size):
         raise CutShort
+    packing = _first(tags, tiff.COMPRESSION, 1)
     return Header(
         kind="TIFF",
         densities=_densities(tags),
@@ -108,6 +127,8 @@ def _of_tiff(file: BinaryIO, page: int | None) -> Header:
         lab=_lab(tags),
         numbers=_unusual_numbers(tags),
         unexplained_channel=0 in tags.get(tiff.EXTRA_SAMPLES, ()),
+        tiled=tiff.TILE_OFFSETS in tags,
+        unread=None if packing in _READ else _UNREAD.get(packing, f"method {packing}"),
     )
 
 
@@ -117,11 +138,15 @@ def _of_others(file: BinaryIO, kind: str) -> Header:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(file, formats=[kind]) as image:
-                info = dict(image.info)
+                info, pixels = dict(image.info), image.width * image.height
     except Exception as fault:  # a crafted header may raise anything, ValueError among it
         raise CutShort from fault
     # Pillow leaves None in the place of a profile that it could not put together.
-    return Header(kind, (*_density_of(info, kind), *_in_exif(info)), "icc_profile" in info)
+    # A decoder would set memory aside for all that is claimed.
+    if kind == "JPEG" and pixels > _PIXELS_PER_BYTE * file.seek(0, os.SEEK_END):
+        raise CutShort
+    densities = (*_density_of(info, kind), *_in_exif(info))
+    return Header(kind, densities, "icc_profile" in info)
 
 
 def _density_of(info: dict[Any, Any], kind: str) -> tuple[Density, ...]:
@@ -185,13 +210,3 @@ def _white_is_d50(tags: Tags) -> bool:
 def _unusual_numbers(tags: Tags) -> str | None:
     bits, kind = _first(tags, tiff.BITS, 1), _SAMPLE_FORMATS.get(_first(tags, tiff.SAMPLE_FORMAT, 1))
     return None if kind is None and bits in _USUAL_BITS else f"{bits} bit {kind or 'whole'} numbers"
-
-
-def _end_of_pixels(tags: Tags) -> int:
-    """The first byte after the last strip or tile; 0 where that is not said."""
-    ends = [
-        (tags[offsets].astype(np.uint64) + tags[sizes].astype(np.uint64)).max()
-        for offsets, sizes in _PIXELS
-        if offsets in tags and sizes in tags and tags[offsets].shape == tags[sizes].shape
-    ]
-    return int(max(ends, default=0))

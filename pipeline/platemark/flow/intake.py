@@ -15,6 +15,7 @@ from platemark.errors import Held
 from platemark.flow.density import stated_ppi
 from platemark.flow.headers import Header, kind_of, read_header
 from platemark.flow.lab_scan import to_srgb
+from platemark.flow.made_up import decoders_heard, tell_of_made_up_pixels
 from platemark.flow.mending import mended
 from platemark.flow.scan_profile import colours_of, profile_of
 from platemark.flow.tiff_tags import CutShort
@@ -26,6 +27,8 @@ from platemark.pixels.profiles import Profile, read_profile
 _LOADERS = ("VipsForeignLoadTiff", "VipsForeignLoadJpeg", "VipsForeignLoadPng")
 _BITS = {"uchar": 8, "ushort": 16}
 _CHANNELS = {"b-w": 1, "grey16": 1, "srgb": 3, "rgb16": 3, "cmyk": 4}
+# A scroll of 20 cm by 4 m is 20 to 1. What is longer still is a damaged head, and would take minutes to resample.
+_SLENDER, _LONG = 50, 10_000
 _UPRIGHT = 1
 _SIDEWAYS = 5  # orientations 5 to 8 exchange width and height (TIFF 6.0, tag 274)
 
@@ -152,13 +155,22 @@ def decode_to_the_end(path: Path, opening: Opening) -> Picture:
     Raises:
         Incomplete: a row is missing or damaged.
     """
-    picture = open_picture(path, opening)
     try:
-        overview = overview_of(picture.open(), opening.ppi)
+        with decoders_heard() as said:
+            overview = _overview(path, opening)
     except pyvips.Error as fault:
         raise _damaged(path) from fault
+    if tell_of_made_up_pixels(said):
+        raise _damaged(path)
+    picture = open_picture(path, opening)
     picture.facts["overview"] = overview
     return picture
+
+
+def _overview(path: Path, opening: Opening) -> tuple[pyvips.Image, int]:
+    # To libvips a damaged tile is a warning, and black; of strips it would warn for harmless reasons too.
+    tiled = _header(path, opening.page + 1).tiled
+    return overview_of(_upright(path, opening, "warning" if tiled else "error"), opening.ppi)
 
 
 def _header(path: Path, page: int | None) -> Header:
@@ -186,8 +198,8 @@ def _damaged(path: Path) -> Incomplete:
     )
 
 
-def _load(path: Path, page: int = 0) -> pyvips.Image:
-    options = {"access": "sequential", "fail_on": "error", "unlimited": True, **({"page": page} if page else {})}
+def _load(path: Path, page: int = 0, fail_on: str = "error") -> pyvips.Image:
+    options = {"access": "sequential", "fail_on": fail_on, "unlimited": True, **({"page": page} if page else {})}
     data = mended(path, page)
     try:
         source = _source(path) if data is None else pyvips.Source.new_from_memory(data)
@@ -209,6 +221,12 @@ def _source(path: Path) -> pyvips.Source:
 
 
 def _check_size(image: pyvips.Image, name: str, max_megapixels: int) -> None:
+    short, long = sorted((image.width, image.height))
+    if long > max(_LONG, _SLENDER * short):
+        raise Held(
+            f"{name} says that it has {image.width} by {image.height} pixels, which is the shape of no scan",
+            remedy="scan it again; its head is damaged, or it is no scan",
+        )
     megapixels = image.width * image.height / 1e6
     if megapixels > max_megapixels:
         raise Held(
@@ -233,6 +251,11 @@ def _check_kind_of_pixels(header: Header, name: str, lab: str) -> None:
         raise Held(
             f"{name} is a Lab file",
             remedy='save it as RGB, or write lab = "convert" in [scanner] to have it converted to sRGB',
+        )
+    if header.unread:
+        raise Held(
+            f"the pixels of {name} are packed in a way that is not read here ({header.unread})",
+            remedy="save it as TIFF without compression or with LZW, or as PNG",
         )
     if header.numbers:
         raise Held(f"{name} has {header.numbers} in it", remedy="save it with 8 or 16 bits a channel")
@@ -277,12 +300,12 @@ def _orientation(image: pyvips.Image) -> int:
     return value if value in range(1, 9) else _UPRIGHT
 
 
-def _upright(path: Path, opening: Opening, *, narrow: bool = False) -> pyvips.Image:
+def _upright(path: Path, opening: Opening, fail_on: str = "error", *, narrow: bool = False) -> pyvips.Image:
     """The scan's pixels: 16 bits, without alpha, in the opening's profile, the right way up.
 
     With `narrow`, 8 bits are left as they are, where nothing but widening is to be done.
     """
-    image = _load(path, opening.page)
+    image = _load(path, opening.page, fail_on)
     lab = _header(path, opening.page + 1).lab
     if lab:
         image = to_srgb(image, lab)

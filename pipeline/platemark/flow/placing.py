@@ -1,9 +1,8 @@
 """Placing an export in `ready/`: a name of its own, found again after a crash, nothing overwritten."""
 
+import hashlib
 import os
 from dataclasses import dataclass, field, replace
-import hashlib
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 from platemark.errors import ManifestError
