@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from platemark import srgb
 from platemark_stages.proof.figures import SEEN, percent
 from platemark_stages.proof.naming import Colour, change_words, colour_words, place_words
-from platemark_stages.proof.trips import Intent, Trips, printed
+from platemark_stages.proof.trips import Intent, Trips
 
 _MOST = 5
 _CELL = 6.0  # CIELAB: finer than any family, coarse enough that a picture has at most some thousands of cells
@@ -117,11 +117,13 @@ def _mean(lab: NDArray[np.float32]) -> Colour:
 
 def _with_swatches(trips: Trips, intent: Intent, families: list[Family]) -> list[Family]:
     """Typical pixels before and after, in sRGB; the print beside the original, without help for its black."""
-    pixels = trips.sample.array()
-    dots = pixels.reshape(1, -1, pixels.shape[2])[:, [family.typical for family in families]]
-    original = trips.sample.with_array(dots)
-    there = printed(original, trips.profile, intent, black_point=trips.black_point)
-    colours = (each.converted(srgb(), black_point=False).eight_bits()[0].tolist() for each in (original, there))
+    numbers = [family.typical for family in families]
+    original, there = (
+        pixels.reshape(1, -1, pixels.shape[2])[:, numbers]
+        for pixels in (trips.sample.array(), trips.by_intent[intent].codes)
+    )
+    pictures = (trips.sample.with_array(original), trips.sample.with_array(there, trips.profile))
+    colours = (each.converted(srgb(), black_point=False).eight_bits()[0].tolist() for each in pictures)
     return [
         replace(family, original=_hexadecimal(before), print=_hexadecimal(after))
         for family, before, after in zip(families, *colours, strict=True)

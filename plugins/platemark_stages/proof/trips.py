@@ -1,6 +1,6 @@
 """The way of a sample of the picture's colours to the paper, by both intents, and how far it moved them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,6 +11,7 @@ from platemark import Picture, Profile, colour_difference, srgb
 
 Lab = NDArray[np.float32]
 Apart = NDArray[np.float32]
+Codes = NDArray[np.uint16]
 Intent = Literal["perceptual", "relative"]
 
 INTENTS: tuple[Intent, ...] = ("relative", "perceptual")
@@ -23,10 +24,12 @@ class Trip:
     """Where one intent brings the colours.
 
     Attributes:
+        codes: the print in the printer's space, shape (rows, columns, channels).
         lab: CIELAB of the print, shape (rows, columns, 3), media-relative.
         apart: CIEDE2000 from the original, shape (rows, columns).
     """
 
+    codes: Codes
     lab: Lab
     apart: Apart
 
@@ -43,7 +46,6 @@ class Trips:
         beyond: by how much the paper misses each colour: CIEDE2000 after a relative colorimetric trip without black
             point compensation, which leaves every colour alone that the paper has, and brings others to its edge.
         black: L* of the darkest that the paper has.
-        black_point: whether the intents compensate the black point.
     """
 
     sample: Picture
@@ -52,7 +54,6 @@ class Trips:
     by_intent: Mapping[Intent, Trip]
     beyond: Apart
     black: float
-    black_point: bool
 
 
 def sampled(picture: Picture, profile: Profile, *, black_point: bool) -> Trips:
@@ -66,9 +67,12 @@ def sampled(picture: Picture, profile: Profile, *, black_point: bool) -> Trips:
     step = max(1, round((pixels.shape[0] * pixels.shape[1] / _SAMPLE_PIXELS) ** 0.5))
     sample = picture.with_array(pixels[::step, ::step])
     before = lab_of(sample)
-    by_intent = {intent: _trip(sample, before, profile, intent, black_point=black_point) for intent in INTENTS}
-    edge, black = _to_the_edge(sample, profile)
-    return Trips(sample, profile, before, by_intent, colour_difference(before, edge), black, black_point)
+    codes = [printed(sample, profile, intent, black_point=black_point).array() for intent in INTENTS]
+    *labs, edge = _labs_of(sample, [*codes, _to_the_edge(sample, profile)], profile)
+    trips = [Trip(code, lab, colour_difference(before, lab)) for code, lab in zip(codes, labs, strict=True)]
+    by_intent = dict(zip(INTENTS, trips, strict=True))
+    beyond = colour_difference(before, edge[:-1])
+    return Trips(sample, profile, before, by_intent, beyond, float(edge[-1, 0, 0]))
 
 
 def printed(picture: Picture, profile: Profile, intent: Intent, *, black_point: bool) -> Picture:
@@ -81,17 +85,17 @@ def lab_of(picture: Picture) -> Lab:
     return (picture.converted(srgb()) if picture.profile.colour_space == "GRAY" else picture).lab()
 
 
-def _to_the_edge(sample: Picture, profile: Profile) -> tuple[Lab, float]:
-    """The relative colorimetric trip, and L* of black after it.
+def _to_the_edge(sample: Picture, profile: Profile) -> Codes:
+    """The relative colorimetric way to the printer, in a last row that of black.
 
     Black goes along in a row of its own: building a conversion takes longer than converting some thousand pixels.
     """
     pixels = sample.array()
     with_black = sample.with_array(np.concatenate([pixels, np.zeros_like(pixels[:1])]))
-    lab = printed(with_black, profile, "relative", black_point=False).lab()
-    return lab[:-1], float(lab[-1, 0, 0])
+    return printed(with_black, profile, "relative", black_point=False).array()
 
 
-def _trip(sample: Picture, before: Lab, profile: Profile, intent: Intent, *, black_point: bool) -> Trip:
-    lab = printed(sample, profile, intent, black_point=black_point).lab()
-    return Trip(lab, colour_difference(before, lab))
+def _labs_of(sample: Picture, codes: Sequence[Codes], profile: Profile) -> list[Lab]:
+    """CIELAB of several pictures in the printer's space, in one conversion for the same reason."""
+    lab = lab_of(sample.with_array(np.concatenate(codes), profile))
+    return np.split(lab, np.cumsum([len(code) for code in codes])[:-1])
