@@ -32,8 +32,12 @@ def round_trip(picture: Picture, printer: Profile, intent: Intent = "relative", 
     """
     if picture.profile.colour_space != "RGB":
         raise ValueError(f"a round trip in one table is for RGB, not for {picture.profile.colour_space}")
-    table = _table(picture.profile, printer, intent, black_point)
-    return picture.later(lambda: convert(picture.pixels(), table, srgb(), black_point=False))
+
+    def converted() -> pyvips.Image:
+        table = _table(picture.profile, printer, intent, black_point)
+        return convert(picture.pixels(), table, srgb(), black_point=False)
+
+    return picture.later(converted)
 
 
 @lru_cache(maxsize=8)  # all prints of a scan on one paper take the same one
