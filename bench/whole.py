@@ -1,6 +1,7 @@
 """One 600 ppi A4 scan to one A4 print, whole process: time and peak memory beside the peers, in one run.
 
     python bench/whole.py --profile PRINTER.icc [--runs 5] [--peers OTHER/plain.py]
+    python bench/whole.py --profile PRINTER.icc --parts [--runs 5]
 
 Ours finds the sheet, straightens, crops, resamples, proofs there and back, sharpens, searches the quality under 8 MB,
 hashes, archives with fsync and writes the manifest. The peers get angle and box given. Runs alternate, so that a
@@ -51,10 +52,14 @@ def main() -> None:
     parser.add_argument("--profile", required=True, type=Path, help="a printer profile (class prtr)")
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--peers", type=Path, default=HERE / "peers.py")
+    parser.add_argument("--parts", action="store_true", help="where the time of ours goes instead")
     words = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="platemark-bench-") as name:
         folder = Path(name)
         keep_compiled(folder / "compiled")
+        if words.parts:
+            show_parts(folder, words)
+            return
         print("| scan | what | wall s (median) | cpu s | peak MB | against libvips |")
         print("|---|---|---|---|---|---|")
         for bits in (8, 16):
@@ -81,6 +86,26 @@ def compare(folder: Path, bits: int, words: argparse.Namespace) -> None:
     for name, (wall, cpu, memory) in medians.items():
         ratio = wall / medians["plain libvips"][0]
         print(f"| {bits} bit | {name} | {wall:.2f} | {cpu:.2f} | {memory:.0f} | {ratio:.2f} |", flush=True)
+
+
+def show_parts(folder: Path, words: argparse.Namespace) -> None:
+    """A row for each part, medians; what takes less than a hundredth of a second is left out."""
+    print("| part | 8 bit: wall s | cpu s | 16 bit: wall s | cpu s |\n|---|---|---|---|---|")
+    taken: dict[str, list[list[float]]] = {}
+    for bits in (8, 16):
+        scan = make_scan(folder / f"scan-{bits}.tif", bits)
+        command = [sys.executable, str(HERE.resolve() / "whole_parts.py"), str(scan)]
+        runs = [
+            subprocess.run(command, cwd=studio(folder / "studio", words.profile, 1), check=True, stdout=subprocess.PIPE)
+            for _ in range(words.runs + 1)
+        ][1:]  # the first is the warm-up
+        rows = [[line.split("\t") for line in run.stdout.decode().splitlines()] for run in runs]
+        for lines in zip(*rows, strict=True):
+            figures = [statistics.median(float(line[column]) for line in lines) for column in (1, 2)]
+            taken.setdefault(lines[0][0], []).append(figures)
+    for part, columns in taken.items():
+        if max(wall for wall, _ in columns) >= 0.01:
+            print(f"| {part} |", " | ".join(f"{wall:.2f} | {cpu:.2f}" for wall, cpu in columns), "|")
 
 
 def plain(words: argparse.Namespace, library: str, scan: Path, folder: Path) -> list[str]:
