@@ -33,6 +33,7 @@ from platemark.flow.recording import manifest_for
 from platemark.flow.studio import Studio, recipe_of
 from platemark.flow.telling import tell
 from platemark.pixels.picture import Picture
+from platemark.pixels.profiles import Profile
 from platemark.records import store
 from platemark.records.failpoint import reach
 from platemark.records.making import WHEELS, this_engine
@@ -179,7 +180,7 @@ class Delivery:
             job.notice("item", piece.number)
         if taken.others:
             job.notice("scans", 1 + len(taken.others))
-        _archive_what_it_needs(self.studio, taken.opening, job, [*steps, *([gathered] if gathered else [])])
+        _archive_what_it_needs(self.studio, job, [*steps, *([gathered] if gathered else [])])
         try:
             made = self._made(piece, steps, job)
         except KeyboardInterrupt as fault:
@@ -268,7 +269,7 @@ class Delivery:
 def keep_and_open(
     studio: Studio, scan: Path, ticket: Ticket, meanwhile: Callable[[Picture], None] = lambda _picture: None
 ) -> tuple[Opening, store.Kept, Picture]:
-    """Read a scan to its end while it is copied into the archive beside platemark itself, and open that copy.
+    """Read a scan to its end while it is copied into the archive, and open that copy; profile and platemark go along.
 
     Args:
         studio: where to.
@@ -290,6 +291,7 @@ def keep_and_open(
         kept = store.keep_original(scan, studio.originals, when=decoding.result)
         for wheel in this_engine().wheels:  # years later it is there, whoever offers platemark then
             store.keep_by_content(wheel, studio.originals / WHEELS, ".whl")
+        _keep_profile(studio, opening.profile)
     archived = replace(open_picture(kept.path, opening), sheet_mm=sheet_mm)
     archived.facts.update(decoding.result().facts)
     return opening, kept, archived
@@ -347,11 +349,14 @@ def _prints_wanted(studio: Studio, scan: Path, ticket: Ticket) -> list[str]:
     return list(ticket.prints) if ticket.prints is not None else every
 
 
-def _archive_what_it_needs(studio: Studio, opening: Opening, job: Job, steps: list[Step]) -> None:
-    """Profiles and the sources of the artist's own stages, by content, beside the originals."""
-    profiles = [opening.profile] + ([job.paper.profile] if job.paper.profile else [])
-    for profile in profiles:
-        store.keep_by_content(profile.data, studio.originals / "profiles", ".icc")
+def _keep_profile(studio: Studio, profile: Profile) -> None:
+    store.keep_by_content(profile.data, studio.originals / "profiles", ".icc")
+
+
+def _archive_what_it_needs(studio: Studio, job: Job, steps: list[Step]) -> None:
+    """The paper's profile and the sources of the artist's own stages, by content, beside the originals."""
+    if job.paper.profile:
+        _keep_profile(studio, job.paper.profile)
     for step in steps:
         if step.found.source:
             data = step.found.source.read_bytes()

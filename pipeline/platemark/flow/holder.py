@@ -8,7 +8,6 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from platemark.errors import PlatemarkError
-from platemark.records import store
 from platemark.records.disk import errors_named
 
 LOCK = ".platemark.lock"
@@ -38,7 +37,8 @@ def sole_worker(folder: Path, scans: Path) -> Iterator[None]:
                 remedy=f"drop scans into {scans} and it will take them, or end it first",
             ) from fault
     try:
-        store.write_whole(holder, f"platemark, process {os.getpid()}\n".encode(), step="holder", replace=True)
+        with errors_named(holder):  # it need not outlast a crash, so no disk is waited for
+            holder.write_text(f"platemark, process {os.getpid()}\n", encoding="utf-8")
         yield
     finally:
         with contextlib.suppress(OSError):  # the folder may be gone by now

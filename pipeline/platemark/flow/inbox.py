@@ -4,6 +4,7 @@ Events are hints only; what is true is what `stat` says. The clock and the listi
 so that tests drive time.
 """
 
+import math
 import os
 import stat
 from collections.abc import Callable, Iterator
@@ -137,9 +138,15 @@ class Inbox:
         return bool(self.seen)
 
     @property
+    def settled_in(self) -> float:
+        """Seconds from the last look until the next file will have stood still long enough; infinite where none is."""
+        left = (self.settle - (self.looked - glance.since) for glance in self.seen.values())
+        return min((seconds for seconds in left if seconds > 0), default=math.inf)
+
+    @property
     def is_settling(self) -> bool:
         """True when a file is here that had not stood still long enough at the last look."""
-        return any(not has_settled(glance, self.looked, self.settle) for glance in self.seen.values())
+        return self.settled_in < math.inf
 
     def _out_of_grace(self, path: Path, now: float) -> bool:
         return has_settled(self.seen[path], now, self.grace)

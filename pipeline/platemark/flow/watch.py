@@ -5,6 +5,7 @@ sweep, so a lost event costs a minute at most and a doubled one nothing.
 """
 
 import contextlib
+import math
 import queue
 import time
 from collections.abc import Callable
@@ -33,9 +34,11 @@ log = structlog.get_logger("platemark")
 
 # A scanner that pauses longer than ten settle times between two strips has stopped.
 GRACE = 10
-# While a file settles it is looked at so many times, so that it is taken a moment after it has stood still long enough;
-# but looking takes a tenth of the time at most, however many files lie there, while there is something to work on.
+# While a file settles it is looked at so many times, and this often in seconds at least: its time begins when it is
+# seen to stand still. Looking takes a tenth of the time at most, however many files lie there, also while there is
+# something to work on.
 _LOOKS = 8
+_LONGEST_REST = 0.15
 _REST_PER_LOOK = 9.0
 # Seconds between two tries while the disk refuses: long enough to leave it alone, short enough to wait for.
 _PAUSE = 5.0
@@ -65,6 +68,7 @@ class Watcher:
     _some_done: bool = False
     _works: list[Path | Bundle] = field(default_factory=list)
     _look_again: float = 0.0
+    _least_rest: float = 0.0
 
     def __post_init__(self) -> None:
         """Set up the inbox by the config."""
@@ -110,31 +114,35 @@ class Watcher:
                 return min(_PAUSE, watch.sweep)
             if self.observing.mend():
                 self._go_on()
-            looked = self._look()
+            self._look()
         except OSError as fault:
             self._pause(f"{self.studio.scans} cannot be watched ({fault.strerror})", "bring the folder back")
             return min(_PAUSE, watch.sweep)
         if not (self._collect() and self._hand_out()):
             return min(_PAUSE, watch.sweep)
-        if not self.inbox.is_waiting:
-            return watch.sweep
-        looks = _LOOKS if self.inbox.is_settling else 2
-        return min(watch.sweep, max(watch.settle / looks, _REST_PER_LOOK * looked))
+        return min(watch.sweep, max(self._next_look(), self._least_rest))
 
-    def _look(self) -> float:
-        """List the folder, unless it was listed just now and not all that stood still then is begun; seconds it took.
+    def _next_look(self) -> float:
+        """Seconds until it may be known of another file that it stood still long enough."""
+        settle = self.studio.config.watch.settle
+        if self.inbox.is_settling:
+            return min(settle / _LOOKS, _LONGEST_REST, self.inbox.settled_in)
+        return settle / 2 if self.inbox.is_waiting else math.inf
+
+    def _look(self) -> None:
+        """List the folder, unless it was listed just now and not all that stood still then is begun.
 
         Raises:
             OSError: the folder cannot be listed.
         """
         begun = time.monotonic()
         if self._works and begun < self._look_again:
-            return 0.0
+            return
         works = self._sorted_out(self.inbox.look(self.clock()))
         self._works = [work for work in works if not self.dispatcher.has(work)]
         ended = time.monotonic()
-        self._look_again = ended + _REST_PER_LOOK * (ended - begun)
-        return ended - begun
+        self._least_rest = _REST_PER_LOOK * (ended - begun)
+        self._look_again = ended + self._least_rest
 
     def _hand_out(self) -> bool:
         """Give to the workers what they can take; False where the disk refuses, or nobody is there."""
@@ -171,15 +179,18 @@ class Watcher:
     def _rest(self, seconds: float) -> None:
         """Sleep until something happens in the folder or the time is over.
 
-        While files settle the looks are evenly spaced: nothing can be ready earlier, and a program that writes a
-        thousand strips a second must not make us look a thousand times.
+        While files settle, events wake nobody: nothing can be ready earlier. Otherwise one does, but not at once after
+        a look: a program that writes a thousand strips a second must not make us look a thousand times.
         """
-        until = time.monotonic() + seconds
+        begun = time.monotonic()
+        until = begun + seconds
         while not self.stopping and (left := until - time.monotonic()) > 0:
             with contextlib.suppress(queue.Empty):
                 self._bell.get(timeout=left)
-                if self._some_done or not self.inbox.is_waiting:
+                if self._some_done:
                     return
+                if not self.inbox.is_settling:
+                    until = min(until, begun + max(_LONGEST_REST, self._least_rest))
 
     def _sorted_out(self, ready: list[Path]) -> list[Path | Bundle]:
         """What to work on; sets that lack a scan wait, and what is to be said of them is said."""

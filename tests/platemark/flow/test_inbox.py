@@ -39,6 +39,20 @@ def test_a_file_is_taken_once_it_stood_still_for_the_settle_time(folder):
     assert [folder.look(now) for now in (0.0, 1.9, 2.0)] == [[], [], [HERON]]
 
 
+def test_it_is_known_when_the_next_file_will_have_stood_still(folder):
+    folder.look(0.0)
+    assert folder.inbox.settled_in == float("inf")
+    folder.put()
+    folder.look(1.0)
+    folder.put(WREN)
+    folder.look(2.5)
+    assert folder.inbox.settled_in == 0.5
+    assert folder.look(2.5 + folder.inbox.settled_in) == [HERON]
+    assert folder.inbox.settled_in == 1.5
+    assert folder.look(4.5) == [HERON, WREN]
+    assert folder.inbox.settled_in == float("inf")
+
+
 def test_a_file_that_grows_waits_however_long_it_takes(folder):
     for second in range(100):
         folder.put(size=second, time=second)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from conftest import DEADLINE, QUICK, Bench, Watched, arriving, sheet_scan, until, write_scan
+from conftest import DEADLINE, ONE_PRINT, QUICK, Bench, Watched, arriving, sheet_scan, until, write_scan
 from platemark.flow import watch
 from platemark.flow.workers import order
 
@@ -98,3 +98,46 @@ def test_a_scan_that_changes_whenever_it_is_read_is_never_moved_from_under_its_w
     prepared.start()
     until(lambda: prepared.outcomes)
     assert prepared.done() == [("heron.tif", "ready")]
+
+
+def test_however_long_the_settle_time_the_watcher_looks_when_it_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watch, "_REST_PER_LOOK", 0.0)  # however slow the machine of the test is
+    watched = Watched(Bench(tmp_path / "studio", ONE_PRINT + '[watch]\nsettle = "10 min"\nsweep = "1 h"\n'))
+    watcher, now = watched.watcher, 1000.0
+    watcher.clock = lambda: now
+    scan = arriving(watched)
+    try:
+        assert watcher._turn() <= 0.2  # the last byte may come at any moment, and is to be seen soon
+        now += 600 - 0.0625
+        assert watcher._turn() == 0.0625
+        now += 0.0625
+        watcher._turn()
+    finally:
+        watcher.observing.end()
+    assert watched.done() == [("heron.tif", "ready")]
+    assert not scan.exists()
+
+
+def test_the_end_of_a_scan_that_was_not_whole_is_seen_when_it_comes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watch, "_REST_PER_LOOK", 0.0)
+    watched = Watched(Bench(tmp_path / "studio", ONE_PRINT + '[watch]\nsettle = "1 h"\nsweep = "24 h"\n'))
+    watcher, now = watched.watcher, 1000.0
+    watcher.clock = lambda: now
+    scan = arriving(watched)
+    whole = scan.read_bytes()
+    scan.write_bytes(whole[:-100])
+    watcher._turn()
+    now += 3600
+    rest = watcher._turn()
+    watcher.observing.end()
+    assert (watched.done(), rest) == ([], 1800)  # it lies there, and is looked at seldom
+    scan.write_bytes(whole)
+    watcher._bell.put(None)
+    watcher._rest(rest)  # an event ends it
+    watcher._turn()
+    watcher.observing.end()
+    assert watcher.inbox.is_settling
