@@ -165,7 +165,7 @@ def main() -> None:
 
 @contextlib.contextmanager
 def scheduler(only: str) -> Iterator[str]:
-    """Two Dask workers on the loopback, where a condition that is tried asks for them; the address of their scheduler."""
+    """The address of a scheduler with two workers on the loopback, where a condition that is tried asks for it."""
     if not any("ADDRESS" in one.config and only in one.told for one in CONDITIONS):
         yield ""
         return

@@ -3,7 +3,7 @@
 Which names belong together is told by plugins (`Gathering.announced`); nothing here knows a kind of set.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -94,20 +94,22 @@ def _bundles(files: Sequence[Path], plugins: Plugins) -> list[Bundle]:
     found: list[Bundle] = []
     for stage in gatherings(plugins):
         called: dict[str, list[ScanSet]] = {}
+        named: dict[str, list[Path]] = {}
         for path in files:
+            named.setdefault(name_key(path.stem), []).append(path)
             announced = _announced(stage, path.stem)
             if isinstance(announced, Held):
                 found.append(Bundle(path, (path,), stage, trouble=announced))
             elif announced:
                 called.setdefault(name_key(announced.name), []).append(announced)
-        found += [_bundle(sets, files, stage) for sets in called.values()]
+        found += [_bundle(sets, named, stage) for sets in called.values()]
     return found
 
 
-def _bundle(sets: Sequence[ScanSet], files: Sequence[Path], stage: FoundStage) -> Bundle:
+def _bundle(sets: Sequence[ScanSet], named: Mapping[str, Sequence[Path]], stage: FoundStage) -> Bundle:
     """All files that sets of one name call for; these should be one and the same set."""
     stems = {name_key(stem): stem for one in sets for stem in one.stems}
-    members = [path for stem in stems for path in files if name_key(path.stem) == stem]
+    members = [path for stem in stems for path in named.get(stem, ())]
     here = {name_key(path.stem) for path in members}
     scan = members[0].with_name(sets[0].name + members[0].suffix)
     missing = tuple(stem for key, stem in stems.items() if key not in here)
@@ -133,15 +135,18 @@ def _trouble(sets: Sequence[ScanSet], members: Sequence[Path]) -> Held | None:
 def _apart(bundles: Sequence[Bundle]) -> list[Bundle]:
     """A file can be in one set only; where two kinds of set want it, neither is made."""
     out: list[Bundle] = []
+    place_of: dict[Path, int] = {}
     for bundle in bundles:
-        other = next((one for one in out if set(one.files) & set(bundle.files)), None)
-        if other is None:
+        place = min((place_of[file] for file in bundle.files if file in place_of), default=None)
+        place_of |= dict.fromkeys(bundle.files, len(out) if place is None else place)
+        if place is None:
             out.append(bundle)
             continue
+        other = out[place]
         files = tuple(dict.fromkeys([*other.files, *bundle.files]))
         shared = _listed(sorted(path.name for path in set(other.files) & set(bundle.files)))
         held = Held(f"{shared} belongs to two sets", remedy="make one set at a time: take the files of the other away")
-        out[out.index(other)] = Bundle(other.scan, files, other.stage, trouble=held)
+        out[place] = Bundle(other.scan, files, other.stage, trouble=held)
     return out
 
 

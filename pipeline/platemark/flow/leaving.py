@@ -1,5 +1,6 @@
 """Leaving: a scan that is done goes out of `scans/`, and its ticket with it; clearing up after a crash."""
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -67,10 +68,13 @@ def drop_note(studio: Studio, scan: Path) -> None:
     Raises:
         StoreError: it cannot be taken away.
     """
-    old_note = note_path(studio.held / scan.name)
-    if not _has_scan(studio, old_note.parent, scan.stem):
-        store.remove(old_note, step="note.clear")
-        store.remove(guess_path(studio.held / scan.name), step="note.clear")
+    old = [path(studio.held / scan.name) for path in (note_path, guess_path)]
+    with errors_named(studio.held, "looked into"):
+        studio.held.stat()
+    # Looked for by name first: a long list of what is held is not gone through for every scan.
+    if any(map(os.path.lexists, old)) and not _has_scan(studio, studio.held, scan.stem):
+        for path in old:
+            store.remove(path, step="note.clear")
 
 
 def drop_company(studio: Studio, scan: Path) -> None:

@@ -24,7 +24,7 @@ class Place:
         stem: the readable name; the number is added where the name is taken.
         number: 1 for none.
         made: the export, where the same scan was made by the same recipe here and the file is right.
-        taken: the names in the folder when the place was found, as `name_key` has them.
+        taken: the names in the folder that begin like its own when it was found, as `name_key` has them.
     """
 
     folder: Path
@@ -84,8 +84,9 @@ def find_place(folder: Path, kept: Kept, print_name: str, recipe: str) -> Place:
     Raises:
         StoreError: `ready/` cannot be listed.
     """
-    taken = frozenset(store.names_in(folder))
-    for stem in dict.fromkeys([kept.first_stem, kept.stem]):  # it may have been made before it was renamed
+    stems = dict.fromkeys([kept.first_stem, kept.stem])  # it may have been made before it was renamed
+    taken = frozenset(store.names_in(folder, tuple(map(name_key, stems))))
+    for stem in stems:
         place = Place(folder, print_name, recipe, stem, taken=taken)
         while name_key(place.manifest.name) in taken:
             made = _made_at(place, kept)

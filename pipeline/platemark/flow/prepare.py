@@ -52,6 +52,9 @@ def prepare(
     told: dict[int, list[Outcome]] = {
         n: [_waiting(work)] for n, work in enumerate(works) if isinstance(work, Bundle) and _must_wait(work)
     }
+    places: dict[Work, list[int]] = {}
+    for n, work in enumerate(works):  # one that was named twice is told of in turn
+        places.setdefault(work, []).append(n)
     begun = [n for n in range(len(works)) if n not in told]
     dispatcher = Dispatcher(studio, executor or Here(), workers)
     for n in range(len(works)):
@@ -59,7 +62,7 @@ def prepare(
             begun = _begin(dispatcher, works, begun)
             dispatcher.wait()
             for work, result in dispatcher.done():
-                told[_place(works, work, told)] = _outcomes(studio, work, result)
+                told[places[work].pop(0)] = _outcomes(studio, work, result)
         yield told[n]
 
 
@@ -77,11 +80,6 @@ def _begin(dispatcher: Dispatcher, works: Sequence[Work], waiting: list[int]) ->
         if not dispatcher.has(works[n]) and dispatcher.begin(works[n]):
             left.remove(n)
     return left
-
-
-def _place(works: Sequence[Work], work: Work, told: dict[int, list[Outcome]]) -> int:
-    """Where a scan stands among those that were named; one that was named twice is told of in turn."""
-    return next(n for n, one in enumerate(works) if one == work and n not in told)
 
 
 def _outcomes(studio: Studio, work: Work, result: list[Outcome] | Incomplete | Refusal) -> list[Outcome]:
@@ -110,7 +108,8 @@ def _in_order(files: Sequence[Path], studio: Studio) -> list[Path | Bundle]:
     of_set = {file: bundle for bundle in bundles for file in bundle.files}
     work: list[Path | Bundle] = [of_set.get(path, path) for path in files]
     # Whoever names a scan twice gets it twice, as known; a set is named once by all its scans.
-    return [one for n, one in enumerate(work) if not (isinstance(one, Bundle) and one in work[:n])]
+    first = {one: n for n, one in reversed(list(enumerate(work)))}
+    return [one for n, one in enumerate(work) if not isinstance(one, Bundle) or first[one] == n]
 
 
 def _waiting(bundle: Bundle) -> Outcome:

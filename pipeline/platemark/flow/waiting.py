@@ -47,9 +47,9 @@ class Waiting:
             StoreError: a note cannot be written.
         """
         _, bundles = grouped(seen, self.studio.plugins)
-        waiting = [bundle for bundle in bundles if bundle.missing and not bundle.trouble]
+        waiting = [bundle for bundle in bundles if _waits(bundle)]
         self._forget({bundle.scan for bundle in waiting})
-        by_file = {file: bundle for bundle in bundles if bundle not in waiting for file in bundle.files}
+        by_file = {file: bundle for bundle in bundles if not _waits(bundle) for file in bundle.files}
         lying = {file for bundle in waiting for file in bundle.files}
         standing = set(ready)
         work: dict[Path | Bundle, None] = {}
@@ -84,3 +84,8 @@ class Waiting:
             del self.overdue[scan]
         for scan in self.told.keys() - waiting:
             del self.told[scan]
+
+
+def _waits(bundle: Bundle) -> bool:
+    """True for a set of which some scans may still come."""
+    return bool(bundle.missing) and not bundle.trouble

@@ -104,11 +104,13 @@ def unpack(order: Order, parcel: Parcel, answer: Answer, studio: Studio) -> list
 
 def _is_known(order: Order, parcel: Parcel, studio: Studio) -> bool:
     """True when something of this name or content lies in the studio already."""
-    names = store.names_in(studio.ready) | store.names_in(studio.originals)
     work = work_of(order, studio)
     stems = [file.stem for file in order.files] + ([work.name] if isinstance(work, Bundle) else [])
     roots = tuple(name_key(readable_stem(stem)) for stem in stems)
     short = [_sha256(parcel.files[place])[: store.SHORT] for place in parcel.scans]
+    if store.names_in(studio.ready, roots):
+        return True
+    names = store.names_in(studio.originals)
     return any(name.startswith(roots) or any(digits in name for digits in short) for name in names)
 
 
