@@ -1,6 +1,6 @@
 """Hostile files: some nine hundred broken, lying and oversized ones in the folder of a real watcher, with good scans.
 
-    python bench/hostile.py [--every 1] [--whole-chain]
+    python bench/hostile.py [--every 1]
 
 Ends by itself, within a minute or two.
 """
@@ -16,22 +16,17 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "faults"))
 
 from hostile import Hostile, hostile_files, whole_scans
-from hostile_inbox import CONFIG, Report, watch_over
-
-# The sheet found and straightened on damaged pixels too.
-_WHOLE_CHAIN = 'stages = ["deskew", "crop", "resample", "proof", "sharpen", "border", "jpeg"]\n'
+from hostile_inbox import Report, watch_over
 
 
 def main() -> None:
     """Drop all and tell what became of them."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--every", type=int, default=1, help="only every so many")
-    parser.add_argument("--whole-chain", action="store_true", help="through all stages, not the three that must be")
     words = parser.parse_args()
-    config = _WHOLE_CHAIN + CONFIG.partition("\n")[2] if words.whole_chain else CONFIG
     files, good = list(hostile_files())[:: words.every], list(whole_scans())
     with tempfile.TemporaryDirectory(prefix="platemark-hostile-") as folder:
-        report = watch_over(Path(folder), files, good, config=config, deadline=1800)
+        report = watch_over(Path(folder), files, good, deadline=1800)
     show(files, len(good), report)
     raise SystemExit(bool(report.wrong))
 

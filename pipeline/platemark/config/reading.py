@@ -152,6 +152,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise _not_toml(path, text, str(fault)) from fault
+    except ValueError as fault:  # a number of thousands of digits
+        raise _unreadable(path, "a number in it is far too long; write an ordinary one") from fault
+    except RecursionError as fault:
+        raise _unreadable(path, "its brackets lie too deep in each other; close them earlier") from fault
 
 
 def _unreadable(path: Path, remedy: str) -> ConfigError:

@@ -5,6 +5,7 @@ The checks need to know what there is, so they read `Surroundings` from pydantic
 """
 
 import difflib
+import os
 import re
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
@@ -128,13 +129,13 @@ def placed(path: str | Path, folder: Path) -> Path:
 
 
 def _file_there(path: Path, info: ValidationInfo) -> Path:
-    if isinstance(info.context, Surroundings) and not path.is_file():
+    if isinstance(info.context, Surroundings) and not os.path.isfile(path):  # noqa: PTH113 - pathlib raises where a name is too long
         raise ValueError(f"there is no file {path}; put it there, or correct the path")
     return path
 
 
 def _folder_there(path: Path, info: ValidationInfo) -> Path:
-    if isinstance(info.context, Surroundings) and not path.is_dir():
+    if isinstance(info.context, Surroundings) and not os.path.isdir(path):  # noqa: PTH112 - as above
         raise ValueError(f"there is no folder {path}; make it, or correct the path")
     return path
 

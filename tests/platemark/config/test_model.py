@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from platemark.config.model import Config, PrintSpec
 from platemark.config.reading import load_config, load_ticket, read_stages_dir, settings_for
+from platemark.config.ticket import Ticket
 from platemark.config.units import FileSize
 from platemark.errors import ConfigError, Held, Problem, StoreError
 
@@ -250,6 +251,25 @@ def test_settings_made_in_code_are_checked_like_those_of_a_file() -> None:
         settings_for(config, "a4", "jpeg", JpegSettings)
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("year = " + "9" * 5000, "far too long"),
+        ("title = " + "[" * 5000, "too deep"),
+        ("title = " + "{b = " * 3000, "too deep"),
+    ],
+    ids=["digits", "brackets", "tables"],
+)
+def test_a_file_that_the_reader_of_toml_chokes_on_is_told_in_a_sentence(write: Write, text: str, said: str) -> None:
+    for read in (lambda path: load_ticket(path, ["a4"], STAGES), lambda path: load_config(path, STAGES)):
+        with pytest.raises(ConfigError, match=said):
+            read(write(text, "heron.toml"))
+
+
+def test_a_path_too_long_for_any_system_is_told_as_missing(write: Write) -> None:
+    assert any("there is no file" in line for line in refused(write(f"{A4}[paper.rag]\nprofile = '{'x' * 5000}'")))
+
+
 JUNK = st.one_of(
     st.none(), st.booleans(), st.integers(-5, 5), st.floats(), st.text(max_size=5), st.lists(st.integers(), max_size=2)
 ).filter(lambda value: value is not None)
@@ -268,6 +288,26 @@ def test_whatever_stands_in_the_file_the_answer_is_a_config_or_sentences(
     # Any other exception than the one that carries sentences fails the test.
     with contextlib.suppress(ConfigError):
         load_config(path, STAGES)
+
+
+TICKET = b'title = "Heron"\nyear = 2024\nprints = ["a4"]\nppi = 300\nsheet = "A4"\n[corrections.crop]\nleft = 3\n'
+TICKET_LINES = st.dictionaries(
+    st.sampled_from([*Ticket.model_fields, "x"]), st.one_of(JUNK, st.dictionaries(KEYS, JUNK, max_size=3)), max_size=5
+)
+SPOILT = st.tuples(st.integers(0, len(TICKET)), st.integers(0, 5), st.binary(max_size=6)).map(
+    lambda spot: TICKET[: spot[0]] + spot[2] + TICKET[spot[0] + spot[1] :]
+)
+
+
+@settings(deadline=None, max_examples=150)
+@given(st.one_of(SPOILT, TICKET_LINES.map(lambda told: tomli_w.dumps(told).encode()), st.binary(max_size=60)))
+def test_whatever_stands_in_a_ticket_the_answer_is_a_ticket_or_sentences(
+    tmp_path_factory: pytest.TempPathFactory, text: bytes
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "heron.toml"
+    path.write_bytes(text)
+    with contextlib.suppress(ConfigError):
+        load_ticket(path, ["a4"], STAGES)
 
 
 @pytest.mark.parametrize(
