@@ -217,3 +217,36 @@ def test_f95_each_is_made_again_in_the_other_surroundings_after_the_studio_moved
     said = run(["reproduce", "--all", tmp_path / "moved" / "ready"], around, umask=umask, folder=start)
     assert "6 of 6 identical" in said
     assert verify(tmp_path / "moved").findings == ()
+
+
+KINDS_OF_NUMPY = """
+import sys
+from pathlib import Path
+import numpy as np
+from conftest import Bench, sheet_scan
+from numpy._core._multiarray_umath import __cpu_features__ as features
+bench = Bench(Path(sys.argv[1]))
+bench.drop("heron.tif", sheet_scan(bits=16, skew=1.3))
+assert {one.status for one in bench.run()} == {"ready"}
+print(features.get("X86_V3", features.get("AVX2", False)), np.exp(np.linspace(0, 1, 99)).tobytes().hex()[-8:])
+"""
+
+
+def test_f98b_prints_are_the_same_with_the_numbers_of_an_older_processor(tmp_path: Path) -> None:
+    # Deskew measures, resample and sharpen sum: all with numpy. It is asked whether it really left the features out.
+    path = os.pathsep.join([str(Path(__file__).parents[1]), *filter(None, sys.path)])
+    told, made = [], []
+    for features in ("", "X86_V3 X86_V4 AVX512_ICL AVX512_SPR"):
+        root = tmp_path / f"studio{len(made)}"
+        around = {"PYTHONPATH": path, "NPY_DISABLE_CPU_FEATURES": features, "PYTHONWARNINGS": "ignore"}
+        around |= {"OPENBLAS_CORETYPE": "Nehalem", "OPENBLAS_NUM_THREADS": "1"} if features else {}
+        done = subprocess.run(
+            [sys.executable, "-c", KINDS_OF_NUMPY, str(root)],
+            env={**os.environ, **around}, capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        told.append(done.stdout.splitlines()[-1].split()[0])
+        made.append({one.name: one.read_bytes() for one in (root / "ready").glob("*.jpg")})
+    if told != ["True", "False"]:
+        pytest.skip(f"NOT TESTED: numpy here has no vector code that can be left out (X86_V3: {told})")
+    assert len(made[0]) == 2
+    assert made[0] == made[1]
