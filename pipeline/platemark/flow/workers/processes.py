@@ -49,6 +49,9 @@ class _Worker:
             "PYTHONPATH": os.pathsep.join(path for path in sys.path if path),
             "PLATEMARK_WORKER_MEMORY": str(memory),
             "PLATEMARK_WORKER_LOG": log_level,
+            # Every new thread may get a heap of its own from glibc (mallopt(3)); what is free in one serves no other,
+            # so that a worker would swell and shrink by tens of megabytes from scan to scan.
+            "MALLOC_ARENA_MAX": os.environ.get("MALLOC_ARENA_MAX", "2"),
             # Workers share the processor; the bytes are the same with any number of threads.
             "VIPS_CONCURRENCY": os.environ.get("VIPS_CONCURRENCY", str(cores)),
         }
