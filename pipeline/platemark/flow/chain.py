@@ -12,6 +12,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import pyvips
 import structlog
 from pydantic import ValidationError
 
@@ -28,6 +29,7 @@ from platemark.records.failpoint import reach
 
 log = structlog.get_logger("platemark")
 
+_MORE_MEMORY = "scan it again at a lower resolution, or raise memory in [work] if your machine has more"
 _ENDING = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)+")
 
 
@@ -287,7 +289,15 @@ def stage_named(step: Step, *, remedy: str, **facts: str) -> Iterator[None]:
         raise
     except BaseException as fault:
         log.exception("a stage failed", **facts)
+        if _is_out_of_memory(fault):
+            raise Held(
+                f"the stage {step.name} ({step.found.origin}) needs more memory than it was given", remedy=_MORE_MEMORY
+            ) from fault
         raise Held(f"the stage {step.name} ({step.found.origin}) failed: {_words(fault)}", remedy=remedy) from fault
+
+
+def _is_out_of_memory(fault: BaseException) -> bool:
+    return isinstance(fault, MemoryError) or (isinstance(fault, pyvips.Error) and "out of memory" in str(fault))
 
 
 def _words(fault: BaseException) -> str:

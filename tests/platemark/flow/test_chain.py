@@ -9,6 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 import pytest
+import pyvips
 import structlog
 from pydantic import Field
 
@@ -220,7 +221,6 @@ def lazily_broken(picture: Picture) -> Picture:
         ("apply", ValueError("no edge"), "ValueError: no edge"),
         ("companions", ValueError("no edge"), "ValueError: no edge"),
         ("measure", SystemExit(3), "SystemExit: 3"),
-        ("measure", MemoryError(), "MemoryError"),
         ("measure", None, "it measured NoneType, not Parameters"),
         ("measure", {"left": 1}, "it measured dict, not Parameters"),
         ("apply", None, "it gave back NoneType, not a Picture"),
@@ -244,6 +244,13 @@ def test_a_stage_that_fails_is_named_with_its_origin(half: str, does: object, sa
     assert held.value.reason.startswith("the stage failing (kit 1.2) failed: ")
     assert said in held.value.reason
     assert Cut.looked == [] or half == "companions"  # which are made beside the stages that follow
+
+
+@pytest.mark.parametrize("fault", [MemoryError(), pyvips.Error("unable to call gaussblur\n  out of memory")])
+def test_a_stage_that_needs_too_much_memory_says_what_helps(fault: Exception) -> None:
+    with pytest.raises(Held, match=r"the stage failing \(kit 1\.2\) needs more memory") as held:
+        run(step(failing("measure", fault)), step(Cut))
+    assert "memory in [work]" in held.value.remedy
 
 
 @pytest.mark.parametrize("data", [None, b"", "text"])

@@ -15,14 +15,16 @@ def workers_of(studio: Studio, *, alone: bool = False) -> Iterator[tuple[Executo
 
     Args:
         studio: whose [work] counts.
-        alone: there is only one scan, and nothing after it that a crash could stop: no process is started for it.
+        alone: there is only one scan, and nothing after it that a crash could stop: no process is started for it,
+            unless a stage of somebody else could take the program down without a word.
 
     Raises:
         NoWorkers: the scheduler cannot be reached, or has no worker.
         PlatemarkError: Dask is not installed, or the studio's folders cannot be carried.
     """
     config = studio.config
-    where = "here" if alone and config.work.where == "processes" else config.work.where
+    is_ours = all(found.distribution == "platemark" for found in studio.plugins.stages.values())
+    where = "here" if alone and is_ours and config.work.where == "processes" else config.work.where
     executor, most = _KINDS[where](studio)
     try:
         yield executor, most

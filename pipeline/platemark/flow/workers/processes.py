@@ -58,6 +58,7 @@ class _Worker:
         self._process = subprocess.Popen(
             [sys.executable, "-c", _COMMAND], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment
         )
+        self._allowed = f"the {memory / 1e6:.0f} MB that it may have are" if memory else "memory is"
         self._heard: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         threading.Thread(target=self._listen, daemon=True).start()
         self._is_there = False
@@ -127,7 +128,7 @@ class _Worker:
         how = f"by signal {-code}" if code < 0 else f"with code {code}"
         return WorkerLost(
             f"the process that worked on it ended by itself ({how}), as it does over a broken file, a faulty stage, "
-            "or where memory is short",
+            f"or where {self._allowed} not enough",
             remedy="scan it again at a lower resolution, or raise memory in [work] if your machine has more; "
             "if it comes back, the file or a stage of yours is at fault",
         )
