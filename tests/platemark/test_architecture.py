@@ -146,7 +146,7 @@ def test_only_the_store_writes_what_must_last() -> None:
     # A probe whether a folder can be written, who holds a studio, the log, drawings of the demo, temporary profiles and
     # the studio that a worker elsewhere sets up for one scan need not last.
     known = {"platemark.records.store", "platemark.flow.studio", "platemark.flow.holder", "platemark.pixels.colour"}
-    known |= {"platemark.flow.workers.carrying", "platemark.flow.workers.parcel"}
+    known |= {"platemark.flow.workers.parcel"}
     writing = set()
     for module in modules(ENGINE):
         for node in ast.walk(tree(module)):
