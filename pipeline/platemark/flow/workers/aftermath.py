@@ -14,6 +14,7 @@ from platemark.flow.leaving import GUESS, NOTE, note_path
 from platemark.flow.studio import Studio
 from platemark.records.manifest import read_manifest
 from platemark.records.names import name_key, readable_stem, shown
+from platemark.records.store import is_file
 
 Sample = tuple[int, str]
 _PIECE = 1 << 16
@@ -22,7 +23,7 @@ _PIECE = 1 << 16
 def sample_of(file: Path) -> Sample:
     """Size and a hash of both ends and the middle: alike for files of the same content, and hardly for others."""
     digest = hashlib.sha256()
-    if not file.is_file():  # opening a pipe would wait for its writer
+    if not is_file(file):  # a pipe would never answer
         return -1, str(file)
     try:
         with file.open("rb") as stream:
