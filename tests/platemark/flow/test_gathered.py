@@ -70,6 +70,7 @@ def platemark_stages():
 """
 PLAIN = CONFIG.partition("[print.mini]")[0]
 PLAIN = PLAIN.replace("[scanner]", 'stages_dir = "stages"\nstages = ["resample", "border", "jpeg"]\n\n[scanner]', 1)
+PLAIN += '[work]\nwhere = "here"\n'  # so that what is killed is the program itself
 PARTS = ("heron_left.tif", "heron_right.tif")
 MADE = ["heron.card.jpg", "heron.card.toml"]
 
