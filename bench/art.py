@@ -19,7 +19,7 @@ def paint(
     """Colour at places on a sheet.
 
     Args:
-        art: blank, pencil, ink, wash, margin, bleed, lines or border.
+        art: blank, pencil, ink, wash, margin, bleed, lines, border, round or dark.
         u: millimetres from the left edge of the sheet.
         v: millimetres from its top edge.
         size: of the sheet.
@@ -110,6 +110,20 @@ def _bleed(canvas: Doubles, random: np.random.Generator) -> None:
     canvas[:] = _painted(*canvas.shape[:2], random)
 
 
+def _dark(canvas: Doubles, random: np.random.Generator) -> None:
+    """A night scene to every edge."""
+    canvas[:] = 8 + 0.25 * (_painted(*canvas.shape[:2], random) - 30)
+
+
+def _round(canvas: Doubles, random: np.random.Generator) -> None:
+    """A round painting on its sheet."""
+    rows, columns = canvas.shape[:2]
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    radius = min(rows, columns) * random.uniform(0.35, 0.47)
+    inside = np.clip(radius - np.hypot(x - columns / 2, y - rows / 2), 0, 1)[..., None]
+    canvas += (_painted(rows, columns, random) - canvas) * inside
+
+
 def _margin(canvas: Doubles, random: np.random.Generator) -> None:
     """A painting within margins, up to a degree and a half askew on its sheet."""
     rows, columns = canvas.shape[:2]
@@ -154,4 +168,6 @@ ARTS = {
     "bleed": _bleed,
     "lines": _lines,
     "border": _border,
+    "round": _round,
+    "dark": _dark,
 }

@@ -40,6 +40,12 @@ class Laid:
     art: str
     edge: str = "cut"
 
+    def places(self, x: Doubles, y: Doubles) -> tuple[Doubles, Doubles]:
+        """Pixels of the bed as millimetres from the middle of the sheet, along its width and along its height."""
+        right, down = x / MM - self.centre[0], y / MM - self.centre[1]
+        turn = np.radians(self.skew)
+        return right * np.cos(turn) - down * np.sin(turn), right * np.sin(turn) + down * np.cos(turn)
+
     def corners(self) -> Doubles:
         """In pixels, clockwise from its top left."""
         turn = np.radians(self.skew)

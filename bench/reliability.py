@@ -5,6 +5,7 @@ import time
 
 import numpy as np
 from laying import BED, MM, PPI, Laid
+from mishaps import MISHAPS
 from numpy.typing import NDArray
 from scenes import Scene, scene
 
@@ -12,7 +13,8 @@ from platemark_stages.sheet import Decision, Division, find_items
 
 # Half a millimetre at the worst corner is what a confidence speaks of; where an edge is ragged or not square, the line
 # that the truth gives for it is itself no more exact than this.
-RIGHT_MM, RAGGED_MM = 0.5, 0.3
+RIGHT_MM = 0.5
+RAGGED_MM = {"deckle": 0.3, "handcut": 0.3, "torn": 0.5}  # more, by the edge
 BINS = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.985, 1.0)
 
 
@@ -28,7 +30,7 @@ def judge_scene(drawn: Scene, bed: Division) -> tuple[str, list[tuple[float, boo
     said = []
     for found in bed.items:
         errors = [
-            item_error(item, np.array(found.corners)) - RAGGED_MM * (item.edge in {"deckle", "handcut"})
+            item_error(item, np.array(found.corners) * PPI / drawn.ppi) - RAGGED_MM.get(item.edge, 0.0)
             for item in drawn.items
         ]
         said.append((found.confidence, min(errors, default=np.inf) <= RIGHT_MM))
@@ -41,15 +43,22 @@ def judge_scene(drawn: Scene, bed: Division) -> tuple[str, list[tuple[float, boo
     return ("right" if complete else "wrong"), said
 
 
-def scenes(count: int, first: int) -> None:
-    """Print how drawn beds were decided, and how much of what was said to be certain was so."""
+def scenes(count: int, first: int, *, mishaps: bool = False) -> None:
+    """Print how drawn beds were decided, and how much of what was said to be certain was so.
+
+    Args:
+        count: of beds.
+        first: seed of the first.
+        mishaps: draw one sheet a bed, and each mishap in turn.
+    """
+    kinds = itertools.cycle(MISHAPS if mishaps else [""])
     decided: dict[str, dict[str, int]] = {}
     said: list[tuple[float, bool]] = []
     times = []
     for seed in range(first, first + count):
-        drawn = scene(seed)
+        drawn = scene(seed, mishap=next(kinds))
         start = time.process_time()
-        bed = find_items(drawn.preview, PPI)
+        bed = find_items(drawn.preview, drawn.ppi)
         times.append(time.process_time() - start)
         outcome, chances = judge_scene(drawn, bed)
         said += chances

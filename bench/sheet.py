@@ -1,7 +1,7 @@
 """How well sheets are found on scans of known truth, beside a plain threshold, as a table.
 
     python bench/sheet.py [FOLDER] [--predictions FILE]
-    python bench/sheet.py --scenes 300 [--first SEED]
+    python bench/sheet.py --scenes 300 [--first SEED] [--mishaps]
 
 FOLDER holds scans and a truth.json; without it the few of the tests are used. The plain way is what many scripts do:
 how far each pixel is off the median colour of the rims, threshold after Otsu, gaps closed, largest contour, smallest
@@ -174,9 +174,10 @@ def main() -> None:
     parser.add_argument("--predictions", type=Path, help="write what platemark found to this file")
     parser.add_argument("--scenes", type=int, help="so many drawn beds instead of scans")
     parser.add_argument("--first", type=int, default=0, help="seed of the first drawn bed")
+    parser.add_argument("--mishaps", action="store_true", help="with --scenes: tape, dust, streaks and the like")
     options = parser.parse_args()
     if options.scenes:
-        scenes(options.scenes, options.first)
+        scenes(options.scenes, options.first, mishaps=options.mishaps)
         return
     predictions = scans(options.folder)
     if options.predictions:

@@ -13,7 +13,7 @@ from .bed import Glass, glass_all, glass_of, without_streaks
 from .beside import check_outside, rim_in_doubt
 from .blocks import rounding_of
 from .faint import look_along
-from .finding import Decision, Division, Finding, NothingSeen, RimInDoubt, Unsure
+from .finding import Decision, Division, Finding, NothingSeen, RimInDoubt, Several, Unsure
 from .items import Laid, in_reading_order, sheets_on
 from .judge import judged
 from .look import Look, lid_of, look_at, look_beyond
@@ -81,10 +81,12 @@ def find_items(preview: NDArray[np.uint16], ppi: float, paper_mm: tuple[float, f
         coarse = replace(reduce_to_cells(mended, ppi, COARSE), rounding=rounding)
         again = again or _searched_again(mended, coarse, paper_mm)
         return again or Division(Decision.HELD, str(nothing))
+    except Several as several:
+        return Division(Decision.HELD, str(several))
     except Unsure as unsure:
         found = Division(Decision.HELD, str(unsure))
-    if found.decision is Decision.HELD:
-        # A side that lies near a rim and leans would leave the bed before its end.
+    if found.decision is Decision.HELD and len(found.items) < 2:
+        # A side that lies near a rim and leans would leave the bed before its end; of several sheets none is so long.
         found = _searched_again(mended, planes, paper_mm, look_beyond) or found
     return found
 
@@ -141,7 +143,7 @@ def _divided(preview: NDArray[np.uint16], laid: Laid, paper_mm: tuple[float, flo
         if colour is not None:
             things = lid.things_beside(rest.cells, frames, colour, rest.planes.mm)
             if things:
-                raise Unsure(f"{len(frames) + things} things lie on the bed, and the edges of some are not certain.")
+                raise Several(f"{len(frames) + things} things lie on the bed, and the edges of some are not certain.")
         check_outside(rest, sheet.frame, [frame for frame in frames if frame is not sheet.frame])
         items.append(judged(preview.shape, rest.planes.ppi, sheet.edges, colour, paper_mm))
     return _division(in_reading_order(items))

@@ -87,6 +87,10 @@ class Unsure(Exception):  # noqa: N818, an outcome and no error
     """The sheet is not certain; the text says what was seen, for the artist."""
 
 
+class Several(Unsure):
+    """Several sheets seem to lie on the bed, and not all of them are certain."""
+
+
 class RimInDoubt(Unsure):
     """A sheet seems to run out of the picture, but no paper is seen along the rim."""
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from . import lid
 from .beside import APART_MM, echoes, out_to_the_lid, rim_in_doubt, rival_of
 from .evidence import Flags
-from .finding import Finding, Unsure
+from .finding import Finding, Several
 from .gutter import Gutter, gutter_of
 from .look import Look, lid_of, look_again
 from .placing import exact_frame, measured
@@ -65,7 +65,7 @@ def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
     """Find all sheets; where lid runs through what looks like one, look at both parts by themselves.
 
     Raises:
-        Unsure: sheets overlap, or there are more than six.
+        Several: sheets overlap, or there are more than six.
     """
     sheets: list[Sheet] = []
     again: list[Frame] = []
@@ -88,7 +88,7 @@ def sheets_on(preview: NDArray[np.uint16], look: Look) -> Laid:
             continue
         sheets.append(_measured(preview, look, out_to_the_lid(here, frame)))
         if len(sheets) > MOST_ITEMS:
-            raise Unsure(f"More than {MOST_ITEMS} sheets seem to lie on the bed.")
+            raise Several(f"More than {MOST_ITEMS} sheets seem to lie on the bed.")
         parts.append(part)
     if len(sheets) > 1:
         # The lid is known best, and what is left over as well, from the bed without any sheet.
@@ -152,11 +152,11 @@ def _check_apart(look: Look, frame: Frame) -> None:
     """A sheet must lie where no other was found before.
 
     Raises:
-        Unsure: it does not.
+        Several: it does not.
     """
     own = ~_around(look, frame, 0)
     if look.free[own].mean() < INSIDE:
-        raise Unsure("Sheets touch or lie upon each other, and where one ends and the next begins is not certain.")
+        raise Several("Sheets touch or lie upon each other, and where one ends and the next begins is not certain.")
 
 
 def _seen_again(look: Look, frame: Frame, sheets: list[Sheet]) -> bool:
