@@ -389,3 +389,19 @@ def test_scans_of_known_truth(truth: dict[str, object]) -> None:
         assert found.skew == pytest.approx(item["skew_deg"], abs=0.06)
         off = np.array(found.corners) - np.array(item["corners_px"])
         assert np.hypot(*off.T).max() * 25.4 / float(str(truth["dpi"])) < 0.4
+
+
+def test_a_loose_drawing_whose_sheet_does_not_show_is_not_passed_over() -> None:
+    # White paper under a white lid without a trace of its edges, beside a dark sheet that nobody can miss: the strokes
+    # reach into not quite half of what they lie in.
+    noise = np.random.default_rng(5)
+    bed = np.full((1750, 1270), 245.0) + noise.normal(0, 0.5, (1750, 1270))
+    bed[1300:1700, 100:1100] = 60 + noise.normal(0, 0.5, (400, 1000))
+    for y in range(504, 1000, 24):
+        for x in range(144, 1050, 24):
+            if noise.random() < 0.5:
+                bed[y + 4 : y + 20, x + 10 : x + 12] -= 90
+    pixels = np.rint(np.clip(bed, 0, 255) * 257).astype(np.uint16)
+    found = find_items(np.repeat(pixels[..., None], 3, axis=2), 150.0)
+    assert found.decision is Decision.HELD
+    assert "2 things lie on the bed" in found.reason

@@ -130,9 +130,10 @@ def _is_thing(height: int, width: int, count: int, tile_mm: float) -> bool:
     # sheet reaches as far both ways, but fills a third of its rectangle at most.
     longest = max(height, width)
     broad = count / longest * tile_mm
-    if broad >= SMALLEST_MM:
-        return count > height * width / 2
-    return broad >= PAINT_MM and longest <= LONG * count / longest and count > PAINT_FILLS * height * width
+    small = broad < SMALLEST_MM
+    if small and (broad < PAINT_MM or longest > LONG * count / longest):
+        return False
+    return count > PAINT_FILLS * height * width
 
 
 def _groups(flags: Flags) -> list[tuple[int, int, int]]:
