@@ -243,6 +243,31 @@ def test_a_strip_of_colour_patches_is_no_item() -> None:
     assert_found(division.items[0], corners_of(*place), -1.0)
 
 
+def painting_in_narrow_margins(u: Picture, v: Picture) -> Picture:
+    """A painting as straight as its sheet of 90 x 100 mm, with margins of 6 mm; all of it grey, as is the lid."""
+    inside = (np.abs(u) < 39 * MM) & (np.abs(v) < 44 * MM)
+    return np.where(inside[..., None], blotches(u, v)[..., :1], np.asarray((245.0, 245.0, 245.0)))
+
+
+def test_the_border_of_a_painting_is_no_gap_between_two_sheets_where_paper_and_lid_look_the_same() -> None:
+    place = ((65.0, 72.0), (90.0, 100.0), 1.0)
+    bed = Bed((245.0, 245.0, 245.0)).lay(*place, paper=painting_in_narrow_margins)
+    # Lamps throw a shadow on every side; that of `lay` is below alone.
+    turn = np.radians(1.0)
+    right, down = bed.x - 65 * MM, bed.y - 72 * MM
+    u, v = right * np.cos(turn) - down * np.sin(turn), right * np.sin(turn) + down * np.cos(turn)
+    out = np.maximum(np.abs(u) - 45 * MM, np.abs(v) - 50 * MM)
+    bed.picture -= 6 * np.where(out > 0, np.exp(-out / (0.4 * MM)), 0)[..., None]
+    assert_found(find_sheet(bed.scanned(), PPI), corners_of(*place), 1.0)
+
+
+def test_a_line_from_rim_to_rim_along_the_columns_is_the_scanners_and_no_edge() -> None:
+    place = ((50.0, 72.0), (70.0, 100.0), 1.2)
+    bed = Bed((142.0, 143.0, 145.0)).lay(*place)
+    bed.picture[:, round(110 * MM) :] -= 1.5
+    assert_found(find_sheet(bed.scanned(), PPI), corners_of(*place), 1.2)
+
+
 @pytest.mark.parametrize("skew", [-5.8, 2.5])
 def test_light_paper_on_a_dark_bed_is_found_though_each_edge_is_seen_at_many_slopes(skew: float) -> None:
     place = ((65.0, 75.0), (90.0, 110.0), skew)
