@@ -23,13 +23,13 @@ from platemark.contract.plugins import FoundStage
 from platemark.contract.stage import Encoder, Parameters, Settings, Stage
 from platemark.errors import Held, PlatemarkError, PluginError
 from platemark.flow.converter import check_converted_once
+from platemark.flow.reasons import MORE_MEMORY
 from platemark.pixels.picture import Picture
 from platemark.pixels.profiles import Profile
 from platemark.records.failpoint import reach
 
 log = structlog.get_logger("platemark")
 
-_MORE_MEMORY = "scan it again at a lower resolution, or raise memory in [work] if your machine has more"
 _ENDING = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)+")
 
 
@@ -291,7 +291,7 @@ def stage_named(step: Step, *, remedy: str, **facts: str) -> Iterator[None]:
         log.exception("a stage failed", **facts)
         if _is_out_of_memory(fault):
             raise Held(
-                f"the stage {step.name} ({step.found.origin}) needs more memory than it was given", remedy=_MORE_MEMORY
+                f"the stage {step.name} ({step.found.origin}) needs more memory than it was given", remedy=MORE_MEMORY
             ) from fault
         raise Held(f"the stage {step.name} ({step.found.origin}) failed: {_words(fault)}", remedy=remedy) from fault
 

@@ -8,6 +8,8 @@ import structlog
 
 from platemark.errors import ConfigError, Held, PlatemarkError
 
+MORE_MEMORY = "scan it again at a lower resolution, or raise memory in [work] if your machine has more"
+
 log = structlog.get_logger("platemark")
 
 

@@ -22,9 +22,8 @@ Doubles = NDArray[np.float64]
 MOST_ITEMS = 6  # more do not fit on an A4 bed with lid between them, unless they are stamps
 AROUND_MM = 1.5  # beside a sheet that is taken off: its shadow goes with it
 LOOSE_MM = 15.0  # a frame around several sheets that do not lie quite in line is out by so much
-HIDDEN = (
-    0.5  # share of a frame in which nothing was found before; of two sheets that overlap so much, one hides the other
-)
+# Share of a frame in which nothing was found before; of two sheets that overlap so much, one hides the other.
+HIDDEN = 0.5
 INSIDE = 0.97  # share of a sheet that must lie where nothing else was found; the rest are its own slanted edges
 
 

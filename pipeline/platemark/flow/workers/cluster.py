@@ -58,6 +58,7 @@ class Cluster(Executor):
         except TimeoutError as fault:
             self._client.close()
             raise nobody(self._address) from fault
+        self._slots = 0
         self._slots = self._count()
         threading.Thread(target=self._look_after, daemon=True).start()
 
@@ -150,7 +151,7 @@ class Cluster(Executor):
             if self._client.status == "running":
                 cores: dict[str, int] = self._client.ncores()
                 return sum(cores.values())
-        return getattr(self, "_slots", 0)
+        return self._slots
 
 
 def connect(studio_file: Path, config: Config) -> tuple[Executor, Callable[[], int]]:

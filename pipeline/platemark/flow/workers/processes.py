@@ -18,6 +18,7 @@ from typing import Any, ParamSpec, TypeVar
 import structlog
 
 from platemark.errors import Held
+from platemark.flow.reasons import MORE_MEMORY
 from platemark.flow.workers import order
 from platemark.flow.workers.messages import receive, send
 
@@ -129,8 +130,7 @@ class _Worker:
         return WorkerLost(
             f"the process that worked on it ended by itself ({how}), as it does over a broken file, a faulty stage, "
             f"or where {self._allowed} not enough",
-            remedy="scan it again at a lower resolution, or raise memory in [work] if your machine has more; "
-            "if it comes back, the file or a stage of yours is at fault",
+            remedy=f"{MORE_MEMORY}; if it comes back, the file or a stage of yours is at fault",
         )
 
 
